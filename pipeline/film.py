@@ -1,0 +1,452 @@
+"""Film: what a video file is, and its pictures in order. The only module that decodes.
+
+Frames are counted from 0 in the order in which they are shown. Times are exact Fractions of a second from
+the first frame shown: presentation timestamp times time base, never a frame number divided by a rate.
+Pictures are upright (the rotation in the metadata is applied) with square pixels.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from bisect import bisect_left
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import av
+import cv2
+import numpy as np
+from av.video.frame import VideoFrame
+from av.video.reformatter import Interpolation
+from numpy.typing import NDArray
+
+from pipeline.errors import InputError, NotVideoError, TooLongError, TruncatedError, UsageError
+
+LONGEST_S = 4 * 3600.0  # a game with every pause is about 3.5 h; common practice, no source
+SUFFIXES = (".mp4", ".mov", ".mkv", ".avi", ".m4v")
+SEEK_MARGIN_S = Fraction(1, 2)  # seek this much early: open groups of pictures start with broken pictures
+SEEK_GAP_S = Fraction(3)  # a hole in the wanted frames worth a seek
+SHORT_SHARE = 0.02  # missing share of the declared frames that makes a file a truncated one
+SHORT_FRAMES = 3
+SHORT_S = 1.0  # the same where only a duration is declared (sound may run on a little)
+
+Picture = NDArray[np.uint8]
+
+
+@dataclass(frozen=True)
+class FilmInfo:
+    """What the headers and the first picture say.
+
+    width_px, height_px: upright and with square pixels. rotation_deg: clockwise turn still to be applied to a
+    coded picture (0, 90, 180, 270). frames and duration_s: as declared, None where nothing is declared.
+    rate: average, for display only.
+    """
+
+    path: str
+    width_px: int
+    height_px: int
+    rotation_deg: int
+    pixel_aspect: Fraction
+    rate: Fraction | None
+    duration_s: Fraction | None
+    frames: int | None
+    codec: str
+    interlaced: bool
+    bytes: int
+
+
+def _open(path: Path) -> av.container.InputContainer:
+    """Open a file. Raises InputError (cannot be read), TruncatedError, NotVideoError."""
+    try:
+        size = path.stat().st_size
+        with path.open("rb"):
+            pass
+    except OSError as e:
+        reason = e.strerror or str(e)
+        raise InputError(f"Cannot read: {reason}.", where=path, hint="Check path and permissions.") from e
+    if size == 0:
+        raise NotVideoError("The file is empty.", where=path, hint="Copy it again from the source.")
+    try:
+        return av.open(str(path), mode="r", metadata_errors="replace")
+    except (av.error.FFmpegError, ValueError) as e:
+        if _index_missing(path):
+            raise TruncatedError(
+                "The file ends before its index (the recording or the copy was cut off).",
+                where=path,
+                hint="Copy it again, or repair it with the recorder's own tool.",
+            ) from e
+        raise NotVideoError(
+            "Not a video that can be read.", where=path, hint="Give an mp4, mov, mkv or avi file."
+        ) from e
+
+
+def _index_missing(path: Path) -> bool:
+    """True for an ISO base media file (mp4, mov) without a complete moov box (ISO/IEC 14496-12, 4.2)."""
+    size = path.stat().st_size
+    with path.open("rb") as f:
+        at, first = 0, True
+        while at + 8 <= size:
+            f.seek(at)
+            head = f.read(16)
+            length, kind = int.from_bytes(head[:4], "big"), head[4:8]
+            if first and kind not in (b"ftyp", b"mdat", b"wide", b"free", b"skip", b"moov"):
+                return False
+            first = False
+            if length == 1 and len(head) == 16:
+                length = int.from_bytes(head[8:16], "big")
+            if kind == b"moov":
+                return at + length > size
+            if length < 8:
+                return True  # 0: up to the end of the file
+            at += length
+    return not first
+
+
+def _video_stream(box: av.container.InputContainer, path: Path) -> av.video.stream.VideoStream:
+    names = set(box.format.name.split(","))
+    if names & {"image2", "ico", "gif"} or any(n.endswith("_pipe") for n in names):
+        raise NotVideoError(
+            "This is a picture, not a video.", where=path, hint="Use 'locate' for stills."
+        )
+    streams = [s for s in box.streams.video if "attached_pic" not in str(s.disposition).lower()]
+    if not streams:
+        what = "only sound" if box.streams.audio else "no video"
+        raise NotVideoError(f"The file holds {what}.", where=path, hint="Export the film with its picture.")
+    return max(streams, key=lambda s: (s.width or 0) * (s.height or 0))
+
+
+def _rotation(frame: VideoFrame) -> int:
+    """Clockwise degrees that bring the coded picture upright (the display matrix turns anticlockwise)."""
+    turn = -float(getattr(frame, "rotation", 0) or 0)
+    return round(turn / 90.0) * 90 % 360
+
+
+def _duration(box: av.container.InputContainer, stream: av.video.stream.VideoStream) -> Fraction | None:
+    if stream.duration and stream.time_base:
+        return stream.duration * stream.time_base
+    return Fraction(box.duration, av.time_base) if box.duration else None
+
+
+def probe(path: str | Path, longest_s: float = LONGEST_S) -> FilmInfo:
+    """Read the headers and decode one picture.
+
+    Raises InputError where the file cannot be read, NotVideoError (picture, sound only, nothing decodable),
+    TruncatedError (index cut off), TooLongError (longer than longest_s).
+    """
+    path = Path(path)
+    with _open(path) as box:
+        stream = _video_stream(box, path)
+        duration = _duration(box, stream)
+        if duration is not None and duration > longest_s:
+            raise TooLongError(
+                f"The film is {float(duration) / 3600:.1f} h long; the limit is {longest_s / 3600:.1f} h.",
+                where=path,
+                hint="Cut it into games or quarters, or raise film.longest_s in the configuration.",
+            )
+        frame = next(_frames(box, stream, []), None)
+        if frame is None:
+            raise NotVideoError(
+                "No picture in it can be decoded.", where=path, hint="Export it again as H.264 in mp4."
+            )
+        rotation, aspect = _rotation(frame), _pixel_aspect(stream)
+        width, height = _upright_size(frame.width, frame.height, rotation, aspect)
+        return FilmInfo(
+            path=str(path),
+            width_px=width,
+            height_px=height,
+            rotation_deg=rotation,
+            pixel_aspect=aspect,
+            rate=stream.average_rate or stream.guessed_rate,
+            duration_s=duration,
+            frames=stream.frames or None,
+            codec=stream.codec_context.name,
+            interlaced=bool(frame.interlaced_frame),
+            bytes=path.stat().st_size,
+        )
+
+
+def _pixel_aspect(stream: av.video.stream.VideoStream) -> Fraction:
+    aspect = stream.sample_aspect_ratio
+    if not aspect or not Fraction(1, 4) <= aspect <= 4:
+        return Fraction(1)
+    return Fraction(aspect)
+
+
+def _upright_size(width: int, height: int, rotation: int, aspect: Fraction) -> tuple[int, int]:
+    wide = max(1, round(width * aspect))
+    return (height, wide) if rotation in (90, 270) else (wide, height)
+
+
+def _frames(
+    box: av.container.InputContainer, stream: av.video.stream.VideoStream, damage: list[str]
+) -> Iterator[VideoFrame]:
+    """Every picture that can be decoded, in order of display. What cannot goes to ``damage`` as text."""
+    packets = box.demux(stream)
+    while True:
+        try:
+            packet = next(packets)
+        except StopIteration:
+            return
+        except (av.error.FFmpegError, ValueError) as e:
+            damage.append(f"reading: {e}")
+            with contextlib.suppress(av.error.FFmpegError, ValueError):
+                yield from stream.codec_context.decode(None)
+            return
+        try:
+            yield from packet.decode()
+        except av.error.FFmpegError as e:
+            damage.append(f"packet at {packet.pts}: {e}")
+
+
+def _threads(threads: int | None) -> int:
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return max(1, min(4, cores)) if threads is None else max(1, threads)
+
+
+class Clock:
+    """Exact time of each frame, seconds from the first; guards against missing and backward timestamps.
+
+    estimated counts frames whose timestamp was missing or not later than the one before: they are put one
+    frame of the average rate after it.
+    """
+
+    def __init__(self, rate: Fraction | None) -> None:
+        self.step = 1 / rate if rate else Fraction(1, 30)
+        self.first: Fraction | None = None
+        self.last: Fraction | None = None
+        self.estimated = 0
+
+    def __call__(self, frame: VideoFrame) -> Fraction:
+        now = None if frame.pts is None or frame.time_base is None else frame.pts * frame.time_base
+        if self.first is None:
+            self.first = now if now is not None else Fraction(0)
+            self.last = Fraction(0)
+            return self.last
+        before = self.last if self.last is not None else Fraction(0)
+        time = before + self.step if now is None else now - self.first
+        if now is None or time <= before:
+            self.estimated += 1
+            time = before + self.step
+        self.last = time
+        return time
+
+
+class Reader:
+    """Iterates over (frame, time_s, picture), in order, one pass; memory does not grow with the film.
+
+    wanted: sorted frame indices, or None for all. times: frame -> exact time as an earlier pass gave it
+    (a Mapping, or a sequence indexed by frame): allows to jump over what is not wanted. max_width: pictures
+    come scaled down to at most this width. gray: (H, W) luma instead of (H, W, 3) BGR, uint8.
+    After the last frame: decoded (frames seen), damage (texts), estimated_times, shortfall.
+    Raises as ``probe``; a damaged file yields what can be decoded and reports in ``shortfall``.
+    """
+
+    def __init__(
+        self,
+        path: str | Path,
+        wanted: Sequence[int] | None = None,
+        *,
+        max_width: int | None = None,
+        gray: bool = False,
+        times: Mapping[int, Fraction] | Sequence[Fraction] | None = None,
+        threads: int | None = None,
+        longest_s: float = LONGEST_S,
+    ) -> None:
+        self.info = probe(path, longest_s)
+        if wanted is not None and any(b <= a for a, b in pairwise(wanted)):
+            raise UsageError("film.decode: wanted must be sorted and without doubles.", where=path)
+        self.wanted = None if wanted is None else [int(w) for w in wanted]
+        self.times, self.gray = times, gray
+        info = self.info
+        self.width_px, self.height_px = scaled_size(info.width_px, info.height_px, max_width)
+        self.threads = _threads(threads)
+        self.decoded = 0
+        self.last_s = Fraction(0)
+        self.complete = False
+        self.damage: list[str] = []
+        self.estimated_times = 0
+
+    def __iter__(self) -> Iterator[tuple[int, Fraction, Picture]]:
+        if self.wanted is not None and not self.wanted:
+            return
+        with _open(Path(self.info.path)) as box:
+            stream = _video_stream(box, Path(self.info.path))
+            stream.thread_type = "AUTO"
+            stream.codec_context.thread_count = self.threads
+            if self.wanted is not None and self.times is not None:
+                yield from self._jumping(box, stream)
+            else:
+                yield from self._in_order(box, stream)
+
+    def _in_order(
+        self, box: av.container.InputContainer, stream: av.video.stream.VideoStream
+    ) -> Iterator[tuple[int, Fraction, Picture]]:
+        clock = Clock(self.info.rate)
+        wanted = None if self.wanted is None else set(self.wanted)
+        last = None if self.wanted is None else self.wanted[-1]
+        for index, frame in enumerate(_frames(box, stream, self.damage)):
+            time = clock(frame)
+            self.decoded, self.last_s, self.estimated_times = index + 1, time, clock.estimated
+            if wanted is None or index in wanted:
+                yield index, time, self.picture(frame)
+            if last is not None and index >= last:
+                return
+        self.complete = True
+
+    def _jumping(
+        self, box: av.container.InputContainer, stream: av.video.stream.VideoStream
+    ) -> Iterator[tuple[int, Fraction, Picture]]:
+        """Wanted frames by their exact times; seeks over holes, skips pictures no other refers to."""
+        wanted, times = self.wanted or [], self.times
+        if times is None:
+            return
+        first = _first_time(Path(self.info.path))
+        if first is None or stream.time_base is None:
+            yield from self._in_order(box, stream)
+            return
+        for run in _runs(wanted, times):
+            start = times[run[0]]
+            if start > SEEK_MARGIN_S:
+                target = first + start - SEEK_MARGIN_S
+                box.seek(int(target / stream.time_base), stream=stream, backward=True)
+            else:
+                box.seek(int(first / stream.time_base), stream=stream, backward=True)
+            todo = {times[i] + first: i for i in run}
+            for frame in _sparse_frames(box, stream, sorted(todo), self.damage):
+                self.decoded += 1
+                time = _time(frame)
+                index = None if time is None else todo.pop(time, None)
+                if index is not None:
+                    yield index, times[index], self.picture(frame)
+                if not todo:
+                    break
+            if todo:  # timestamps that do not come back the same: count from the start instead
+                missing = sorted(todo.values())
+                again = Reader(self.info.path, missing, gray=self.gray, threads=self.threads)
+                again.width_px, again.height_px = self.width_px, self.height_px
+                yield from again
+                self.damage += again.damage
+
+    def picture(self, frame: VideoFrame) -> Picture:
+        """One decoded frame as an upright picture of the reader's size."""
+        rotation = self.info.rotation_deg
+        width, height = self.width_px, self.height_px
+        if rotation in (90, 270):
+            width, height = height, width
+        form = "gray" if self.gray else "bgr24"
+        if frame.interlaced_frame:
+            image = _one_field(_convert(frame, frame.width, frame.height, form), width, height)
+        else:
+            image = _convert(frame, width, height, form)
+        turn = {
+            90: cv2.ROTATE_90_CLOCKWISE, 180: cv2.ROTATE_180, 270: cv2.ROTATE_90_COUNTERCLOCKWISE,
+        }.get(rotation)  # fmt: skip
+        return image if turn is None else np.asarray(cv2.rotate(image, turn), np.uint8)
+
+    @property
+    def shortfall(self) -> TruncatedError | None:
+        """After a full pass: an error to report where the file gave fewer frames than it declares."""
+        if not self.complete:
+            return None
+        declared, duration = self.info.frames, self.info.duration_s
+        if declared is not None:
+            if declared - self.decoded <= max(SHORT_FRAMES, SHORT_SHARE * declared):
+                return None
+            what = f"{self.decoded} of {declared} frames"
+        elif duration is not None:
+            if duration - self.last_s <= max(SHORT_S, SHORT_SHARE * float(duration)):
+                return None
+            what = f"{float(self.last_s):.1f} of {float(duration):.1f} s"
+        else:
+            return None
+        return TruncatedError(
+            f"Only {what} can be decoded.",
+            where=self.info.path,
+            frame=self.decoded,
+            hint="The part that can be read was used. Copy the file again from the source for the rest.",
+        )
+
+
+def decode(
+    path: str | Path,
+    wanted: Sequence[int] | None = None,
+    max_width: int | None = None,
+    **options: Any,
+) -> Reader:
+    """Iterator over (frame, time_s, image_bgr) in order; see ``Reader`` for the options."""
+    return Reader(path, wanted, max_width=max_width, **options)
+
+
+def scaled_size(width: int, height: int, max_width: int | None) -> tuple[int, int]:
+    """Size after scaling down to at most max_width, aspect kept."""
+    if max_width is None or width <= max_width:
+        return width, height
+    return max_width, max(1, round(height * max_width / width))
+
+
+def _convert(frame: VideoFrame, width: int, height: int, form: str) -> Picture:
+    small = width * 2 <= frame.width
+    how = Interpolation.AREA if small else Interpolation.BILINEAR
+    matrix = None
+    if form != "gray" and frame.colorspace == 2 and frame.height >= 720:
+        matrix = "ITU709"  # unmarked high definition is BT.709 (ITU-R BT.709), unmarked less is BT.601
+    out = frame.reformat(
+        width=width, height=height, format=form, interpolation=how, src_colorspace=matrix, threads=1
+    )
+    return np.ascontiguousarray(out.to_ndarray())
+
+
+def _one_field(image: Picture, width: int, height: int) -> Picture:
+    """Deinterlace: keep the upper field, interpolate the other rows, scale to (height, width)."""
+    return np.asarray(cv2.resize(image[0::2], (width, height), interpolation=cv2.INTER_LINEAR), np.uint8)
+
+
+def _time(frame: VideoFrame) -> Fraction | None:
+    return None if frame.pts is None or frame.time_base is None else frame.pts * frame.time_base
+
+
+def _first_time(path: Path) -> Fraction | None:
+    with _open(path) as box:
+        frame = next(_frames(box, _video_stream(box, path), []), None)
+        return None if frame is None else _time(frame)
+
+
+def _runs(wanted: Sequence[int], times: Mapping[int, Fraction] | Sequence[Fraction]) -> list[list[int]]:
+    """Wanted frames grouped where the hole between two is not worth a seek."""
+    runs: list[list[int]] = []
+    for i in wanted:
+        if runs and times[i] - times[runs[-1][-1]] < SEEK_GAP_S:
+            runs[-1].append(i)
+        else:
+            runs.append([i])
+    return runs
+
+
+def _sparse_frames(
+    box: av.container.InputContainer,
+    stream: av.video.stream.VideoStream,
+    wanted: list[Fraction],
+    damage: list[str],
+) -> Iterator[VideoFrame]:
+    """Decode from where the file stands; pictures that are neither wanted nor referred to are skipped."""
+    context, last = stream.codec_context, wanted[-1]
+    try:
+        for packet in box.demux(stream):
+            if packet.pts is not None and packet.time_base is not None:
+                time = packet.pts * packet.time_base
+                at = bisect_left(wanted, time)
+                context.skip_frame = "DEFAULT" if at < len(wanted) and wanted[at] == time else "NONREF"
+                if packet.is_keyframe and time > last + SEEK_GAP_S:
+                    break
+            try:
+                yield from packet.decode()
+            except av.error.FFmpegError as e:
+                damage.append(f"packet at {packet.pts}: {e}")
+    except (av.error.FFmpegError, ValueError) as e:
+        damage.append(f"reading: {e}")
+    finally:
+        context.skip_frame = "DEFAULT"
