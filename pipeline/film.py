@@ -109,9 +109,7 @@ def _index_missing(path: Path) -> bool:
 def _video_stream(box: av.container.InputContainer, path: Path) -> av.video.stream.VideoStream:
     names = set(box.format.name.split(","))
     if names & {"image2", "ico", "gif"} or any(n.endswith("_pipe") for n in names):
-        raise NotVideoError(
-            "This is a picture, not a video.", where=path, hint="Use 'locate' for stills."
-        )
+        raise NotVideoError("This is a picture, not a video.", where=path, hint="Use 'locate' for stills.")
     streams = [s for s in box.streams.video if "attached_pic" not in str(s.disposition).lower()]
     if not streams:
         what = "only sound" if box.streams.audio else "no video"

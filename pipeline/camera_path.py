@@ -1,0 +1,134 @@
+"""The camera's motion between small grey pictures, as homographies that do not drift.
+
+Each picture is measured straight against an anchor picture with sparse optical flow (B. Lucas, T. Kanade,
+1981, in a pyramid: J.-Y. Bouguet, 2000) and a robust homography (MAGSAC: D. Barath et al., 2019); a new anchor is
+taken only when the view has moved on, so errors add up per anchor, not per frame. People are outliers, and
+no feature is taken where something moves.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Small = NDArray[np.uint8]
+Grid = NDArray[np.float32]
+
+FEATURES = 240
+FEATURE_GAP_PX = 7
+INLIER_PX = 1.0  # of the robust fit, small px
+MIN_INLIERS = 14
+ANCHOR_SHARE = 0.45  # new anchor when less of its features still fit
+ANCHOR_OVERLAP = 0.62  # or less of the picture is still in sight of it
+ANCHOR_ZOOM = 1.22  # or the scale differs by more
+
+
+class CameraPath:
+    """Follows the camera on small pictures: homography of each picture to the first one since ``restart``."""
+
+    def __init__(self) -> None:
+        self.anchor: Small | None = None
+        self.anchor_to_first = np.eye(3)
+        self.points = np.zeros((0, 1, 2), np.float32)
+        self.fit0 = 1.0
+        self.to_anchor = np.eye(3)
+        self.step = np.eye(3)  # last frame-to-frame motion, the guess for the next
+        self.anchors = 0
+
+    def restart(self, grey: Small) -> None:
+        """Begin a shot: this picture is the first and the anchor."""
+        self.anchor_to_first = np.eye(3)
+        self.set_anchor(grey, None)
+        self.anchors = 0
+
+    def set_anchor(self, grey: Small, moving: Grid | None) -> None:
+        """Measure from this picture on."""
+        self.anchor, self.to_anchor, self.step = grey, np.eye(3), np.eye(3)
+        self.points, self.fit0 = _features(grey, moving), 0.0
+        self.anchors += 1
+
+    def follow(self, last: tuple[Small, Array], grey: Small, moving: Grid | None) -> Array | None:
+        """(3, 3) small px of this picture -> small px of the first; None where the camera is lost."""
+        guess = self.to_anchor @ np.linalg.inv(self.step)
+        fit = _fit(self.anchor, grey, self.points, guess)
+        if fit is None or fit[1] < ANCHOR_SHARE * max(self.fit0, 0.5):
+            self.anchor_to_first = last[1]
+            self.set_anchor(last[0], moving)
+            fit = _fit(last[0], grey, self.points, np.eye(3))
+            if fit is None:
+                return None
+        to_anchor, share = fit
+        self.fit0 = self.fit0 or share
+        self.step = np.linalg.inv(to_anchor) @ self.to_anchor
+        self.step /= self.step[2, 2]
+        self.to_anchor = to_anchor
+        to_first = self.anchor_to_first @ to_anchor
+        to_first /= to_first[2, 2]
+        if _worn(to_anchor, grey.shape):
+            self.anchor_to_first = to_first
+            self.set_anchor(grey, moving)
+        return np.asarray(to_first)
+
+
+def _features(grey: Small, moving: Grid | None) -> Grid:
+    """(N, 1, 2) corners spread over the picture, none where things move (grid of activity)."""
+    mask = None
+    if moving is not None:
+        still = (cv2.dilate(moving, np.ones((3, 3), np.uint8)) < 0.7).astype(np.uint8) * 255
+        mask = cv2.resize(still, grey.shape[::-1], interpolation=cv2.INTER_NEAREST)
+    found = cv2.goodFeaturesToTrack(grey, FEATURES, 0.004, FEATURE_GAP_PX, mask=mask, blockSize=5)
+    return np.zeros((0, 1, 2), np.float32) if found is None else found.astype(np.float32)
+
+
+def _fit(anchor: Small | None, grey: Small, points: Grid, guess: Array) -> tuple[Array, float] | None:
+    """(grey -> anchor homography, share of features that fit), or None. guess: grey px -> anchor px."""
+    if anchor is None or len(points) < MIN_INLIERS:
+        return None
+    start = cv2.perspectiveTransform(points, np.linalg.inv(guess)).astype(np.float32)
+    height, width = grey.shape
+    inside = ((start >= 4) & (start < np.array([width - 4, height - 4]))).all(axis=(1, 2))
+    if inside.sum() < MIN_INLIERS:
+        return None
+    source, start = points[inside], start[inside]
+    stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 12, 0.02)
+    moved, ok, _ = cv2.calcOpticalFlowPyrLK(
+        anchor, grey, source, start.copy(), winSize=(13, 13), maxLevel=2, criteria=stop,
+        flags=cv2.OPTFLOW_USE_INITIAL_FLOW, minEigThreshold=1e-4,
+    )  # fmt: skip
+    good = ok.ravel() == 1
+    if good.sum() < MIN_INLIERS:
+        return None
+    return robust(moved[good][:, 0], source[good][:, 0], int(inside.sum()))
+
+
+def robust(now: Grid, then: Grid, asked: int) -> tuple[Array, float] | None:
+    """Homography now -> then. A similarity where the features that fit do not span the picture."""
+    cv2.setRNGSeed(1)
+    matrix, fits = cv2.findHomography(now, then, cv2.USAC_MAGSAC, INLIER_PX, maxIters=300, confidence=0.995)
+    if matrix is None or fits is None or not np.isfinite(matrix).all():
+        return None
+    inlier = fits.ravel() == 1
+    if inlier.sum() < MIN_INLIERS:
+        return None
+    spread = now[inlier].std(axis=0)
+    if spread[0] < 40 or spread[1] < 18:
+        part, fits = cv2.estimateAffinePartial2D(now, then, ransacReprojThreshold=INLIER_PX)
+        if part is None or fits is None or fits.sum() < MIN_INLIERS:
+            return None
+        matrix, inlier = np.vstack([part, [0, 0, 1]]), fits.ravel() == 1
+    zoom = np.sqrt(abs(np.linalg.det(matrix[:2, :2])))
+    if not 0.5 < zoom < 2.0:
+        return None
+    return np.asarray(matrix / matrix[2, 2], float), float(inlier.sum()) / max(asked, 1)
+
+
+def _worn(to_anchor: Array, shape: tuple[int, ...]) -> bool:
+    """True when the picture has moved too far from its anchor."""
+    height, width = shape[:2]
+    zoom = float(np.sqrt(abs(np.linalg.det(to_anchor[:2, :2]))))
+    middle = to_anchor @ np.array([width / 2, height / 2, 1.0])
+    dx, dy = np.abs(middle[:2] / middle[2] - [width / 2, height / 2]) / [width, height]
+    overlap = max(0.0, 1 - dx) * max(0.0, 1 - dy)
+    return overlap < ANCHOR_OVERLAP or not 1 / ANCHOR_ZOOM < zoom < ANCHOR_ZOOM
