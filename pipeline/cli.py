@@ -1,0 +1,195 @@
+"""The command ``snapledger``. Exit codes: 0 done, 1 failed, 2 usage, 3 some clips failed, the rest is written."""
+
+from __future__ import annotations
+
+import functools
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Any, ParamSpec, TypeVar
+
+import typer
+from rich.console import Console
+from rich.markup import escape
+
+from pipeline import __version__
+from pipeline import config as configs
+from pipeline.errors import SnapledgerError, UsageError
+from pipeline.field import LEVELS
+from pipeline.progress import reporter_for
+from pipeline.run import Inputs, Run, collect
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+CAUTION = (
+    "Numbers are estimates from film: check a row before you lean on it. Film of a league or school has its "
+    "own rules on sharing and storing; film of minors more so."
+)
+app = typer.Typer(
+    add_completion=False, no_args_is_help=True, rich_markup_mode=None, pretty_exceptions_enable=False,
+    help=f"From wide coaching film to one checkable row per snap.\n\n{CAUTION}",
+)  # fmt: skip
+
+OutOption = Annotated[Path, typer.Option("--out", help="Folder for the results; made if it is not there.")]
+ConfigOption = Annotated[
+    Path | None, typer.Option("--config", help="TOML file whose keys replace those of configs/chart.toml.")
+]
+FieldOption = Annotated[
+    str | None, typer.Option("--field", help=f"Field level: {', '.join(LEVELS)}. Told from the film if left out.")
+]
+
+
+def _guarded(command: Callable[P, R]) -> Callable[P, R]:
+    """Turn the program's own errors into one message on stderr and the exit code they carry."""
+
+    @functools.wraps(command)
+    def wrapped(*args: P.args, **kwargs: P.kwargs) -> R:
+        try:
+            return command(*args, **kwargs)
+        except SnapledgerError as e:
+            Console(stderr=True, soft_wrap=True, highlight=False).print(escape(f"snapledger: {e}"))
+            raise typer.Exit(e.exit_code) from e
+        except KeyboardInterrupt as e:
+            message = "snapledger: stopped. What was finished is kept: repeat the command with --resume."
+            Console(stderr=True, soft_wrap=True).print(message)
+            raise typer.Exit(130) from e
+
+    return wrapped
+
+
+def settings(config: Path | None, field: str | None, view: str | None = None) -> configs.Config:
+    """Configuration with the command line over it. Raises ConfigError, UsageError."""
+    found = configs.load(config)
+    if field is not None:
+        if field not in LEVELS:
+            raise UsageError(f"Unknown field level {field!r}.", hint=f"Choose one of: {', '.join(LEVELS)}.")
+        found = found.with_("field", level=field)
+    if view is not None:
+        if view not in ("sideline", "endzone", "auto"):
+            raise UsageError(f"Unknown view {view!r}.", hint="Choose sideline, endzone or auto.")
+        found = found.with_("field", view=view)
+    return found
+
+
+@app.command()
+@_guarded
+def chart(
+    paths: Annotated[list[Path], typer.Argument(metavar="PATH...", help="Film files, or folders of them.")],
+    out: OutOption,
+    field: FieldOption = None,
+    config: ConfigOption = None,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Keep clips that are done with the same film, settings and models.")
+    ] = False,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Say what would be charted; write nothing.")
+    ] = False,
+    no_bom: Annotated[bool, typer.Option("--no-bom", help="CSV without a byte order mark.")] = False,
+) -> None:
+    """Chart film: one row per snap, with positions, labels, evidence and pictures, in --out."""
+    found = settings(config, field)
+    if no_bom:
+        found = found.with_("ledger", bom=False)
+    if out.exists() and not out.is_dir():
+        raise UsageError("--out is a file.", where=out, hint="Name a folder.")
+    inputs = collect(paths, found, out)
+    from pipeline import tools
+
+    run = Run(found, tools.load(found), out, resume)
+    if dry_run:
+        _dry_run(run, inputs)
+        return
+    with reporter_for(sys.stdout) as reporter:
+        run.chart(inputs, reporter)
+    typer.echo(f"Ledger:   {out / 'snaps.csv'}")
+    typer.echo(f"Pictures: {out / 'frames'}")
+    typer.echo(f"Timings:  {out / 'run.json'}")
+
+
+def _dry_run(run: Run, inputs: Inputs) -> None:
+    from pipeline import film
+    from pipeline.ledger import RunFolder
+
+    folder = RunFolder(run.out, fresh=not run.resume)
+    bad = len(inputs.failures)
+    for row in inputs.failures:
+        typer.echo(f"{row['file']}: {row['reason']}")
+    for clip in inputs.clips:
+        try:
+            info = film.probe(clip.path, run.config.film.longest_s)
+        except SnapledgerError as e:
+            bad += 1
+            typer.echo(f"{clip.name}: would fail: {e.message}")
+            continue
+        done = run.resume and folder.finished(clip.name, run.fingerprint(clip))
+        what = "done before" if done else "to chart"
+        typer.echo(f"{clip.name}: {what}, {info.width_px}x{info.height_px}, {float(info.duration_s or 0):.1f} s")
+    typer.echo(f"{len(inputs.clips)} file(s), {bad} with a problem. Nothing was written.")
+
+
+@app.command()
+@_guarded
+def locate(
+    images: Annotated[list[Path], typer.Argument(metavar="IMAGE...", help="Stills, or folders of them.")],
+    out: OutOption,
+    field: FieldOption = None,
+    view: Annotated[str, typer.Option("--view", help="sideline, endzone or auto.")] = "auto",
+    config: ConfigOption = None,
+    no_bom: Annotated[bool, typer.Option("--no-bom", help="CSV without a byte order mark.")] = False,
+) -> None:
+    """Find people and the field in stills: players.csv, registration.csv and a picture each."""
+    from pipeline import locate as stage
+    from pipeline import tools
+
+    found = settings(config, field, view)
+    if no_bom:
+        found = found.with_("ledger", bom=False)
+    paths = stage.collect(images)
+    with reporter_for(sys.stdout) as reporter:
+        stage.locate(paths, out, found, tools.load(found), reporter)
+    typer.echo(f"Players:      {out / 'players.csv'}")
+    typer.echo(f"Registration: {out / 'registration.csv'}")
+
+
+@app.command()
+@_guarded
+def evaluate(
+    pred: Annotated[Path, typer.Argument(metavar="PRED", help="Run folder of `snapledger chart`.")],
+    truth: Annotated[
+        Path, typer.Argument(metavar="TRUTH", help="Truth folder, or a hand-charted .csv or .xlsx.")
+    ],
+    json_path: Annotated[Path | None, typer.Option("--json", help="Write the figures there too.")] = None,
+) -> None:
+    """Compare a run with the truth: each figure with its interval, the distributions, the worst cases."""
+    from pipeline import evaluate as stage
+    from pipeline.ledger import write_json
+
+    report = stage.evaluate(pred, truth)
+    stage.print_report(report, Console(soft_wrap=not sys.stdout.isatty()))
+    if json_path is not None:
+        write_json(json_path, report.as_dict())
+
+
+def _version(value: bool) -> None:
+    if value:
+        typer.echo(f"snapledger {__version__}")
+        raise typer.Exit()
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    """From wide coaching film to one checkable row per snap."""
+
+
+def main(*args: Any) -> None:
+    """Entry point of the console script."""
+    app(*args)
+
+
+if __name__ == "__main__":
+    main()

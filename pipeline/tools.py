@@ -1,0 +1,66 @@
+"""The stages that need models or thresholds, loaded once a process and handed to ``chart_clip``.
+
+A test hands in stand-ins here; the program builds the real ones with :func:`load`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.camera import Camera
+from pipeline.config import Config
+from pipeline.records import Alignment, Labels, People, Registration, Tracks
+from pipeline.tracks import Sample
+
+
+class FinderLike(Protocol):
+    """Finds people in one picture."""
+
+    def find(self, image_bgr: NDArray[np.uint8]) -> People: ...
+
+
+class RegistrarLike(Protocol):
+    """Registers one picture to the field."""
+
+    def register(
+        self, image_bgr: NDArray[np.uint8], people: People | None = None, hint: Camera | None = None
+    ) -> Registration: ...
+
+
+@dataclass(frozen=True)
+class Tools:
+    """Everything a clip is charted with."""
+
+    finder: FinderLike
+    registrar: RegistrarLike
+    over_time: Callable[
+        [Sequence[int], Sequence[Registration], Sequence[NDArray[np.float64]]], list[Registration]
+    ]
+    build_tracks: Callable[[list[Sample]], Tracks]
+    align: Callable[[Tracks, Mapping[int, Registration]], Alignment]
+    label: Callable[[Tracks, Alignment], Labels]
+    models_sha256: str = ""
+
+
+def load(config: Config) -> Tools:
+    """The real stages with the models of models/manifest.toml. Raises ModelError, ConfigError."""
+    from pipeline import alignment, models, people, registration, tracks
+    from pipeline import labels as label_stage
+
+    level = None if config.field.level == "auto" else config.field.level
+    view = None if config.field.view == "auto" else config.field.view
+    thresholds = label_stage.load_config(config.labels.file or None)
+    return Tools(
+        finder=people.Finder(),
+        registrar=registration.Registrar(level, view),
+        over_time=registration.over_time,
+        build_tracks=tracks.build,
+        align=alignment.align,
+        label=lambda found, aligned: label_stage.label(found, aligned, thresholds),
+        models_sha256=models.fingerprint(),
+    )
