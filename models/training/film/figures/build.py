@@ -20,9 +20,9 @@ F = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Mesh:
-    """Field frame, yards. Albedo of a point = colors (linear RGB) x wardrobe.atlas at uv, made linear.
+    """Field frame, yards. Albedo of a point = colours (linear RGB) x wardrobe.atlas at uv, made linear.
 
-    vertices, normals (V, 3) float32; colors (V, 3) float32; uv (V, 2) float32, origin top left, 0..1;
+    vertices, normals (V, 3) float32; colours (V, 3) float32; uv (V, 2) float32, origin top left, 0..1;
     material (V,) int32 (0 cloth, 1 helmet, 2 skin, 3 other); person (V,) int32 index into the people given;
     triangles (F, 3) int32, anticlockwise from outside; heads_yd (P, 3) centre of helmet or head;
     feet_yd (P, 2) the ground point: middle of the feet, for a man who lies the point below his hips.
@@ -30,7 +30,7 @@ class Mesh:
 
     vertices: NDArray[np.float32]
     normals: NDArray[np.float32]
-    colors: NDArray[np.float32]
+    colours: NDArray[np.float32]
     uv: NDArray[np.float32]
     material: NDArray[np.int32]
     person: NDArray[np.int32]
@@ -47,23 +47,23 @@ def build_meshes(
     facing_rad: F,
     stance: NDArray[np.int64] | F,
     phase: F,
-    seeds: NDArray[np.int64] | Sequence[int],
+    rng_seed: NDArray[np.int64] | Sequence[int],
     acceleration_yd_s2: F | None = None,
     fine: NDArray[np.bool_] | bool | None = None,
 ) -> Mesh:
     """The mesh of P people at one moment.
 
     xy_yd (P, 2), velocity_yd_s (P, 2), facing_rad (P,), phase (P,) rad of the gait (see gait_phase);
-    stance (P,) index into ALL_STANCES, or (P, stances) weights from soft_stance; seeds (P,) one a person, the
+    stance (P,) index into ALL_STANCES, or (P, stances) weights from soft_stance; rng_seed (P,) one a person, the
     same in every frame; acceleration_yd_s2 (P, 2) leans people; fine (P,) picks the near template (players
     and officials by default). Raises ShapeError where a shape differs.
     """
     n = len(people)
     xy, vel = np.asarray(xy_yd, float), np.asarray(velocity_yd_s, float)
-    facing, ph, sd = np.asarray(facing_rad, float), np.asarray(phase, float), np.asarray(seeds, np.int64)
+    facing, ph, sd = np.asarray(facing_rad, float), np.asarray(phase, float), np.asarray(rng_seed, np.int64)
     acc = np.zeros((n, 2)) if acceleration_yd_s2 is None else np.asarray(acceleration_yd_s2, float)
     for name, value, shape in (("xy_yd", xy, (n, 2)), ("velocity_yd_s", vel, (n, 2)), ("facing_rad", facing, (n,)),
-                               ("phase", ph, (n,)), ("seeds", sd, (n,)), ("acceleration_yd_s2", acc, (n, 2))):  # fmt: skip
+                               ("phase", ph, (n,)), ("rng_seed", sd, (n,)), ("acceleration_yd_s2", acc, (n, 2))):  # fmt: skip
         if value.shape != shape:
             raise ShapeError(f"build_meshes {name}: expected shape {shape}, got {value.shape}.")
     cast = _cast(people, wardrobe, sd, fine)
