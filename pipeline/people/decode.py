@@ -1,0 +1,146 @@
+"""From a picture to the network's input, and from its output to people.
+
+Output of the network, per candidate: centre x, centre y, width, height in px of its input, one score per role
+(records.ROLES) in 0..1, then x, y, seen of the ground point and of the head.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import ModelError
+from pipeline.records import ROLES
+
+Floats = NDArray[np.float32]
+
+STRIDE = 32  # the input's sides are multiples of it
+PAD = 114  # grey of the padding, as in training
+COLUMNS = 4 + len(ROLES) + 2 * 3
+
+# Two finds are one man when ... (lengths in units of sqrt(box area) of the larger box, which hardly depends on
+# stance; a helmet is about 0.25 of it). Two men in a pile may overlap by any amount, but their helmets are never
+# at the same place. Chosen on rendered piles with models.training.evaluate_people.
+SAME_HEAD = 0.20  # heads closer than this and ground points closer than SAME_GROUND
+SAME_GROUND = 0.50
+SAME_HEAD_OVERLAP = 0.55  # or heads closer than twice SAME_HEAD where boxes overlap (IoU) by more than this
+SAME_BOX = 0.85  # or boxes that overlap (IoU) by more than this
+
+
+@dataclass(frozen=True)
+class Found:
+    """N finds, px of the picture. score (N, roles); confidence and role are its maximum."""
+
+    box_px: Floats
+    score: Floats
+    ground_px: Floats
+    head_px: Floats
+
+    @property
+    def confidence(self) -> Floats:
+        return self.score.max(1) if len(self.score) else np.zeros(0, np.float32)
+
+    @property
+    def role(self) -> NDArray[np.int64]:
+        return self.score.argmax(1).astype(np.int64) if len(self.score) else np.zeros(0, np.int64)
+
+    def take(self, index: NDArray[np.int64] | NDArray[np.bool_]) -> Found:
+        """The finds at these indices (or where True)."""
+        return Found(self.box_px[index], self.score[index], self.ground_px[index], self.head_px[index])
+
+
+def join(parts: list[Found]) -> Found:
+    """Finds of several passes over one picture, one after the other."""
+    return Found(*(np.concatenate([getattr(p, k) for p in parts]) for k in ("box_px", "score", "ground_px", "head_px")))
+
+
+def to_input(image: NDArray[np.uint8], width_px: int) -> tuple[Floats, float]:
+    """BGR (H, W, 3) -> (1, 3, h, w) RGB 0..1 with the longer side width_px, padded right and below; and the scale.
+
+    A px p of the picture (origin at the centre of the top left pixel) is (p + 0.5) * scale of the input, the
+    input's coordinates counting from the corner as in training.
+    """
+    h, w = image.shape[:2]
+    scale = width_px / max(h, w)
+    size = (max(1, round(w * scale)), max(1, round(h * scale)))
+    if size != (w, h):
+        image = cv2.resize(image, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
+    rows, cols = (-(-s // STRIDE) * STRIDE for s in (size[1], size[0]))
+    padded = np.full((rows, cols, 3), PAD, np.uint8)
+    padded[: size[1], : size[0]] = image
+    x = padded[:, :, ::-1].transpose(2, 0, 1).astype(np.float32)
+    x /= 255.0
+    return np.ascontiguousarray(x)[None], scale
+
+
+def decode(output: Floats, scale: float, confidence: float, shift_px: tuple[float, float] = (0.0, 0.0)) -> Found:
+    """(1, COLUMNS, candidates) or (1, candidates, COLUMNS) -> finds with a score of at least ``confidence``.
+
+    scale: of :func:`to_input`; shift_px: where the part the network saw lies in the picture.
+    Raises ModelError for an output of another shape.
+    """
+    y = output[0] if output.ndim == 3 else output
+    if y.ndim != 2 or COLUMNS not in y.shape:
+        raise ModelError(f"The people network gave {output.shape}, expected {COLUMNS} values a candidate.")
+    if y.shape[0] == COLUMNS:
+        y = y.T
+    y = y[y[:, 4 : 4 + len(ROLES)].max(1) >= confidence]
+    offset = np.array(shift_px, np.float32) - 0.5
+    center, half = y[:, :2] / scale + offset, y[:, 2:4] / (2 * scale)
+    points = y[:, 4 + len(ROLES) :].reshape(-1, 2, 3)[:, :, :2] / scale + offset
+    return Found(
+        np.concatenate([center - half, center + half], 1).astype(np.float32),
+        y[:, 4 : 4 + len(ROLES)].astype(np.float32),
+        points[:, 0].astype(np.float32),
+        points[:, 1].astype(np.float32),
+    )
+
+
+def overlap(a: Floats, b: Floats) -> Floats:
+    """(N, 4), (M, 4) boxes -> (N, M) intersection over union."""
+    low, high = np.maximum(a[:, None, :2], b[None, :, :2]), np.minimum(a[:, None, 2:], b[None, :, 2:])
+    inter = (high - low).clip(0).prod(2)
+    area_a, area_b = ((q[:, 2:] - q[:, :2]).clip(0).prod(1) for q in (a, b))
+    out: Floats = (inter / np.maximum(area_a[:, None] + area_b[None] - inter, 1e-9)).astype(np.float32)
+    return out
+
+
+def remove_doubles(found: Found, most: int = 400) -> Found:
+    """Keep the surest find of each man, in order of confidence. Never by overlap alone short of SAME_BOX."""
+    found = found.take(np.argsort(-found.confidence, kind="stable")[:most])
+    if not len(found.score):
+        return found
+    same = _same(found)
+    kept = np.ones(len(found.score), bool)
+    for i in range(len(kept)):
+        if kept[i]:
+            kept[i + 1 :] &= ~same[i, i + 1 :]
+    return found.take(kept)
+
+
+def _same(f: Found) -> NDArray[np.bool_]:
+    """(N, N) True where two finds are taken for one man."""
+    size = np.sqrt((f.box_px[:, 2:] - f.box_px[:, :2]).clip(1).prod(1))
+    unit = np.maximum(size[:, None], size[None])
+    head = np.linalg.norm(f.head_px[:, None] - f.head_px[None], axis=2) / unit
+    ground = np.linalg.norm(f.ground_px[:, None] - f.ground_px[None], axis=2) / unit
+    iou = overlap(f.box_px, f.box_px)
+    same: NDArray[np.bool_] = (
+        ((head < SAME_HEAD) & (ground < SAME_GROUND) & (iou > 0.05))
+        | ((head < 2 * SAME_HEAD) & (iou > SAME_HEAD_OVERLAP))
+        | (iou > SAME_BOX)
+    )
+    return same
+
+
+def cut_by_edge(found: Found, width_px: int, height_px: int, margin_px: float = 2.0) -> NDArray[np.bool_]:
+    """(N,) True where the picture's edge cuts the person: the box touches it or the ground point lies outside."""
+    b, g = found.box_px, found.ground_px
+    touches = (b[:, 0] < margin_px) | (b[:, 1] < margin_px)
+    touches |= (b[:, 2] > width_px - 1 - margin_px) | (b[:, 3] > height_px - 1 - margin_px)
+    outside = (g < -0.5).any(1) | (g[:, 0] > width_px - 0.5) | (g[:, 1] > height_px - 0.5)
+    cut: NDArray[np.bool_] = touches | outside
+    return cut
