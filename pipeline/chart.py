@@ -260,8 +260,10 @@ def _second_pass(
             wanted.setdefault(frame, []).append(play)
     frames = sorted(wanted)
     times = {frame: play.times[frame] for play in plays for frame in play.wanted}
-    options = {"times": times, "threads": config.execution.threads, "longest_s": config.film.longest_s}
-    decoded = iter(film.decode(path, wanted=frames, **options))
+    reader = film.Reader(
+        path, frames, times=times, threads=config.execution.threads, longest_s=config.film.longest_s
+    )
+    decoded = iter(reader)
     open_plays = list(plays)
     done = 0
     while True:

@@ -147,7 +147,7 @@ def locate(
         found = found.with_("ledger", bom=False)
     paths = stage.collect(images)
     with reporter_for(sys.stdout) as reporter:
-        stage.locate(paths, out, found, tools.load(found), reporter)
+        stage.locate(paths, out, found, tools.load(found, still=True), reporter)
     typer.echo(f"Players:      {out / 'players.csv'}")
     typer.echo(f"Registration: {out / 'registration.csv'}")
 
@@ -163,10 +163,11 @@ def evaluate(
 ) -> None:
     """Compare a run with the truth: each figure with its interval, the distributions, the worst cases."""
     from pipeline import evaluate as stage
+    from pipeline.evaluate_show import print_report
     from pipeline.ledger import write_json
 
     report = stage.evaluate(pred, truth)
-    stage.print_report(report, Console(soft_wrap=not sys.stdout.isatty()))
+    print_report(report, Console(soft_wrap=not sys.stdout.isatty()))
     if json_path is not None:
         write_json(json_path, report.as_dict())
 

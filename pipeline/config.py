@@ -58,7 +58,10 @@ class SamplingConfig(_Section):
 class PeopleConfig(_Section):
     """Finding people."""
 
-    confidence: float = Field(ge=0, le=1)
+    confidence: float = Field(ge=0, lt=1)
+    passes: Literal["whole", "tiles", "both"]
+    passes_still: Literal["whole", "tiles", "both"]
+    backend: Literal["onnxruntime", "openvino"]
 
 
 class LabelsConfig(_Section):

@@ -81,6 +81,8 @@ def registration_row(clip: str, frame: int, registration: Registration) -> Row:
             camera_x_yd=c.position_yd[0],
             camera_y_yd=c.position_yd[1],
             camera_z_yd=c.position_yd[2],
+            picture_width_px=c.width_px,
+            picture_height_px=c.height_px,
         )
     return row
 

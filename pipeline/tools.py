@@ -5,6 +5,7 @@ A test hands in stand-ins here; the program builds the real ones with :func:`loa
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
@@ -12,6 +13,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline import models
 from pipeline.camera import Camera
 from pipeline.config import Config
 from pipeline.records import Alignment, Labels, People, Registration, Tracks
@@ -47,20 +49,35 @@ class Tools:
     models_sha256: str = ""
 
 
-def load(config: Config) -> Tools:
-    """The real stages with the models of models/manifest.toml. Raises ModelError, ConfigError."""
-    from pipeline import alignment, models, people, registration, tracks
-    from pipeline import labels as label_stage
+def models_fingerprint() -> str:
+    """sha256 over the listed checksums of all models. Raises ModelError."""
+    listed = sorted((e.name, e.sha256, repr(sorted(e.settings.items()))) for e in models.read_manifest().values())
+    return hashlib.sha256(repr(listed).encode()).hexdigest()
+
+
+def load(config: Config, *, still: bool = False) -> Tools:
+    """The real stages with the models of models/manifest.toml. Raises ModelError, ConfigError.
+
+    still: set up for single pictures rather than film.
+    """
+    from pipeline import alignment, labels, registration, tracks
+    from pipeline.people import Finder
 
     level = None if config.field.level == "auto" else config.field.level
     view = None if config.field.view == "auto" else config.field.view
-    thresholds = label_stage.load_config(config.labels.file or None)
+    thresholds = labels.load_config(config.labels.file or None)
+    finder = Finder(
+        backend=config.people.backend,
+        threads=config.execution.threads,
+        confidence=config.people.confidence or None,
+        passes=config.people.passes_still if still else config.people.passes,
+    )
     return Tools(
-        finder=people.Finder(),
+        finder=finder,
         registrar=registration.Registrar(level, view),
         over_time=registration.over_time,
         build_tracks=tracks.build,
         align=alignment.align,
-        label=lambda found, aligned: label_stage.label(found, aligned, thresholds),
-        models_sha256=models.fingerprint(),
+        label=lambda found, aligned: labels.label(found, aligned, thresholds),
+        models_sha256=models_fingerprint(),
     )

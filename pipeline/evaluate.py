@@ -1,0 +1,392 @@
+"""``snapledger evaluate``: a run held against the truth, rendered or charted by hand.
+
+A figure that nothing can be said about (no such column, no such play) is left out of the table, never zero.
+Blank answers count as wrong in shares called exact; the share answered stands beside them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline import compare, spreadsheet, stats
+from pipeline.compare import Pair
+from pipeline.errors import UsageError
+from pipeline.ledger import Row, read_csv
+
+Array = NDArray[np.float64]
+WORST = 10
+SNAP_FRAMES, SNAP_RATE = 2, 30.0
+
+# Rows of the table: what it is called, and what it must reach (issue "Figures"); "<" for at most.
+WORDS: dict[str, tuple[str, str]] = {
+    "clips_charted": ("clips charted without a crash or a silent gap", "100 %"),
+    "snap_within_2_frames": ("snap within 2 frames at 30 fps", ">= 95 %"),
+    "no_snap_left_alone": ("no snap invented on clips without one", ">= 98 %"),
+    "people_recall_sideline": ("people at the snap, sideline: recall", ">= 98 %"),
+    "people_precision_sideline": ("people at the snap, sideline: precision", ">= 98 %"),
+    "registration_usable_sideline": ("registration usable, sideline", ">= 97 %"),
+    "registration_median_yd": ("registration inside the hashes: median", "<= 0.15 yd"),
+    "registration_p95_inside_hashes_yd": ("registration inside the hashes: 95th percentile", "<= 0.6 yd"),
+    "registration_p95_far_numbers_yd": ("registration at the far numbers: 95th percentile", "<= 0.8 yd"),
+    "absolute_wrong": ("wrong absolute yard line when claimed", "<= 0.5 %"),
+    "position_median_yd": ("defender at the snap: median error", "<= 0.3 yd"),
+    "position_p95_yd": ("defender at the snap: 95th percentile", "<= 0.9 yd"),
+    "side_accuracy": ("side of the ball", ">= 99.5 %"),
+    "deep_safeties_exact": ("deep safeties exact", ">= 95 %"),
+    "corner_depth_mean_error_yd": ("corner depth: mean error", "<= 0.5 yd"),
+    "rushers_exact": ("rushers exact", ">= 90 %"),
+    "deep_safeties_after_exact": ("deep safeties after exact", ">= 90 %"),
+}
+LABELS = (
+    "play_kind", "offense_direction", "deep_safeties", "middle_of_field", "corner_picture", "box_defenders", "motion",
+    "motion_response", "deep_safeties_after", "rotation", "rotation_from", "disguised", "rushers", "blockers",
+    "spare_rushers", "read_window", "coverage_before", "coverage_after",
+)  # fmt: skip
+LABEL_NUMBERS = ("corner_depth_offense_left_yd", "corner_depth_offense_right_yd", "line_of_scrimmage_yd",
+                 "ball_across_yd")  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One row of the table. value and interval: a share 0..1 or yards; n: what it is counted over."""
+
+    key: str
+    value: float
+    low: float
+    high: float
+    n: int
+    unit: str  # share, yd
+
+
+@dataclass(frozen=True)
+class LabelFigure:
+    """Agreement on one label: answered and exact shares, the latter of all and of the answered; kappa."""
+
+    name: str
+    n: int
+    answered: float
+    exact: float
+    low: float
+    high: float
+    exact_answered: float
+    kappa: float
+    confusion: dict[str, int]
+
+
+@dataclass
+class Report:
+    """Everything ``evaluate`` found."""
+
+    figures: list[Figure] = field(default_factory=list)
+    labels: list[LabelFigure] = field(default_factory=list)
+    distributions: dict[str, dict[str, float]] = field(default_factory=dict)
+    worst: list[dict[str, Any]] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+    def value(self, key: str) -> float | None:
+        """Value of a figure, None where nothing could be said."""
+        return next((f.value for f in self.figures if f.key == key), None)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        return {
+            "figures": {f.key: {"value": f.value, "low": f.low, "high": f.high, "n": f.n} for f in self.figures},
+            "labels": [vars(x) for x in self.labels],
+            "distributions": self.distributions,
+            "worst": self.worst,
+            "notes": self.notes,
+        }
+
+
+@dataclass
+class Tables:
+    """Tables of one folder (or hand chart) by name; absent ones are empty."""
+
+    snaps: list[Row] = field(default_factory=list)
+    positions: list[Row] = field(default_factory=list)
+    registration: list[Row] = field(default_factory=list)
+    failures: list[Row] = field(default_factory=list)
+
+
+def read_tables(path: Path, notes: list[str]) -> Tables:
+    """Tables of a run or truth folder, or of a hand-charted spreadsheet. Raises UsageError, InputError."""
+    if path.is_file():
+        rows, unknown = spreadsheet.read(path)
+        if unknown:
+            notes.append(f"{path.name}: columns left out: {', '.join(unknown)}")
+        return Tables(snaps=rows)
+    if not (path / "snaps.csv").is_file():
+        raise UsageError("There is no snaps.csv.", where=path, hint="Give a run folder, a truth folder, .csv or .xlsx.")
+    found = Tables()
+    for name in ("snaps", "positions", "registration", "failures"):
+        if (path / f"{name}.csv").is_file():
+            setattr(found, name, read_csv(path / f"{name}.csv", name))
+    return found
+
+
+def pair_all(truth: Tables, pred: Tables, notes: list[str]) -> list[Pair]:
+    """Every true play with its answer. Without clip names, rows are taken in order, counts being equal."""
+    if any(not r.get("clip") for r in truth.snaps):
+        given = [r for r in pred.snaps if compare.has_snap(r)]
+        if len(given) != len(truth.snaps):
+            raise UsageError(
+                f"The truth has {len(truth.snaps)} rows without clip names, the run {len(given)} snaps.",
+                hint="Add a clip column, or make the counts equal: rows are never guessed.",
+            )
+        return [Pair(str(p["clip"]), t, p) for t, p in zip(truth.snaps, given, strict=True)]
+    answers = compare.by_clip(pred.snaps)
+    pairs: list[Pair] = []
+    for clip, rows in compare.by_clip(truth.snaps).items():
+        pairs += [Pair(clip, t, p) for t, p in compare.pair_clip(rows, answers.get(clip, []))]
+    missing = [c for c in compare.by_clip(truth.snaps) if c not in answers]
+    if missing:
+        notes.append(f"{len(missing)} clip(s) of the truth are not in the run, first: {missing[0]}")
+    _attach_people(pairs, truth, pred)
+    return pairs
+
+
+def _attach_people(pairs: Sequence[Pair], truth: Tables, pred: Tables) -> None:
+    def grouped(rows: Sequence[Row]) -> dict[Any, list[Row]]:
+        groups: dict[Any, list[Row]] = {}
+        for row in rows:
+            if row.get("moment") == "snap" and row.get("role") in ("player", "official"):
+                groups.setdefault(row.get("snap_id"), []).append(row)
+        return groups
+
+    true_people, found_people = grouped(truth.positions), grouped(pred.positions)
+    for pair in pairs:
+        pair.truth_people = true_people.get(pair.truth.get("snap_id"), [])
+        if pair.pred is not None:
+            pair.pred_people = found_people.get(pair.pred.get("snap_id"), [])
+
+
+def _share(key: str, hits: Sequence[bool]) -> list[Figure]:
+    if not len(hits):
+        return []
+    n, k = len(hits), int(sum(hits))
+    return [Figure(key, k / n, *stats.wilson(k, n), n, "share")]
+
+
+def _yards(key: str, groups: Sequence[Array], statistic: Callable[[Array], float]) -> list[Figure]:
+    values = np.concatenate(groups) if len(groups) else np.zeros(0)
+    if not len(values):
+        return []
+    return [Figure(key, statistic(values), *stats.bootstrap(groups, statistic), len(values), "yd")]
+
+
+def _median(v: Array) -> float:
+    return float(np.median(v))
+
+
+def _p95(v: Array) -> float:
+    return float(np.percentile(v, 95))
+
+
+def _clips_and_snaps(pairs: Sequence[Pair], truth: Tables, pred: Tables, report: Report) -> None:
+    answers = compare.by_clip(pred.snaps)
+    failed = {compare.stem(r["file"]) for r in pred.failures}
+    charted = [c in answers and c not in failed for c in compare.by_clip(truth.snaps)] if truth.snaps else []
+    if any(r.get("clip") for r in truth.snaps):
+        report.figures += _share("clips_charted", charted)
+    timed = [p for p in pairs if p.truth.get("snap_time_s") is not None]
+    errors = np.array([p.snap_error_s for p in timed], float)
+    report.figures += _share(
+        "snap_within_2_frames", list(np.abs(np.nan_to_num(errors, nan=99.0)) <= SNAP_FRAMES / SNAP_RATE + 1e-3)
+    )
+    report.distributions["snap error, frames at 30 fps"] = stats.distribution(
+        np.abs(errors[np.isfinite(errors)]) * SNAP_RATE
+    )
+    _worst(report, "snap off by frames", [(p, abs(p.snap_error_s) * SNAP_RATE) for p in timed if p.pred])
+    _worst(report, "snap not found", [(p, 1.0) for p in timed if p.pred is None])
+    clips = compare.by_clip(truth.snaps)
+    quiet = [c for c, rows in clips.items() if not any(compare.has_snap(r) for r in rows)]
+    left = [not any(compare.has_snap(r) for r in answers.get(c, [])) for c in quiet if c in answers]
+    report.figures += _share("no_snap_left_alone", left)
+
+
+def _people(pairs: Sequence[Pair], report: Report) -> None:
+    hit = true_n = found_n = 0
+    sides: list[bool] = []
+    position: list[Array] = []
+    misses: list[tuple[Pair, float]] = []
+    offs: list[tuple[Pair, float]] = []
+    for pair in pairs:
+        if not pair.same_moment or not pair.truth_people:
+            continue
+        matched = compare.match_people(pair.truth_people, pair.pred_people)
+        both = [(pair.truth_people[i], pair.pred_people[j]) for i, j in matched]
+        sides += [t["side"] == p["side"] for t, p in both if t["role"] == "player"]
+        if pair.truth.get("view") != "sideline":
+            continue
+        hit, true_n = hit + len(matched), true_n + len(pair.truth_people)
+        found_n += len(pair.pred_people)
+        misses.append((pair, float(len(pair.truth_people) + len(pair.pred_people) - 2 * len(matched))))
+        errors = position_errors([(t, p) for t, p in both if t["side"] == "defense" and t["role"] == "player"], both)
+        if len(errors):
+            position.append(errors)
+            offs.append((pair, float(errors.max())))
+    if true_n:
+        interval = stats.wilson(hit, true_n)
+        report.figures.append(Figure("people_recall_sideline", hit / true_n, *interval, true_n, "share"))
+    if found_n:
+        interval = stats.wilson(hit, found_n)
+        report.figures.append(Figure("people_precision_sideline", hit / found_n, *interval, found_n, "share"))
+    report.figures += _yards("position_median_yd", position, _median) + _yards("position_p95_yd", position, _p95)
+    report.figures += _share("side_accuracy", sides)
+    if position:
+        report.distributions["defender at the snap, yd"] = stats.distribution(np.concatenate(position))
+    _worst(report, "people missed or invented", misses)
+    _worst(report, "defender off by yd", offs)
+
+
+def position_errors(wanted: Sequence[tuple[Row, Row]], everybody: Sequence[tuple[Row, Row]]) -> Array:
+    """(N,) yards between true and found positions; a shift of the whole play by 5, 10, ... yd is taken out.
+
+    Yard lines repeat: whether the right one was claimed is counted by ``absolute_wrong``.
+    """
+
+    def known(pairs: Sequence[tuple[Row, Row]]) -> Array:
+        keys = ("x_yd", "y_yd")
+        both = [(t, p) for t, p in pairs if all(r.get(k) is not None for r in (t, p) for k in keys)]
+        rows = [[p[k] - t[k] for k in keys] for t, p in both]
+        return np.array(rows, float).reshape(-1, 2)
+
+    every = known(everybody)
+    if not len(every):
+        return np.zeros(0)
+    shift = 5.0 * round(float(np.median(every[:, 0])) / 5.0)
+    return np.asarray(np.linalg.norm(known(wanted) - np.array([shift, 0.0]), axis=1))
+
+
+def _registration(truth: Tables, pred: Tables, report: Report) -> None:
+    views = {compare.stem(r["clip"]): r.get("view") for r in truth.registration if r.get("view")}
+    true_rows = {(compare.stem(r["clip"]), r["frame"]): r for r in truth.registration}
+    rows = [r for r in pred.registration if views.get(compare.stem(r["clip"])) == "sideline"]
+    report.figures += _share("registration_usable_sideline", [r["status"] == "ok" for r in rows])
+    errors: list[compare.RegistrationError] = []
+    for row in rows:
+        true = true_rows.get((compare.stem(row["clip"]), row["frame"]))
+        if true is None or row["status"] != "ok":
+            continue
+        size = (int(row.get("picture_width_px") or 1280), int(row.get("picture_height_px") or 720))
+        error = compare.registration_error(true, row, size)
+        if error is not None:
+            errors.append(error)
+    _registration_figures(errors, report)
+
+
+def _registration_figures(errors: Sequence[compare.RegistrationError], report: Report) -> None:
+    if not errors:
+        return
+    clips: dict[str, list[compare.RegistrationError]] = {}
+    for e in errors:
+        clips.setdefault(e.clip, []).append(e)
+    inside = [np.concatenate([e.inside_hashes for e in es]) for es in clips.values()]
+    far = [g for g in (np.concatenate([e.far_numbers for e in es]) for es in clips.values()) if len(g)]
+    report.figures += _yards("registration_median_yd", inside, _median)
+    report.figures += _yards("registration_p95_inside_hashes_yd", inside, _p95)
+    report.figures += _yards("registration_p95_far_numbers_yd", far, _p95)
+    report.figures += _share("absolute_wrong", [e.shift_yd != 0 for e in errors if e.claimed])
+    report.distributions["registration inside the hashes, yd"] = stats.distribution(np.concatenate(inside))
+    if far:
+        report.distributions["registration at the far numbers, yd"] = stats.distribution(np.concatenate(far))
+    ranked = sorted(clips.items(), key=lambda item: -max(float(np.median(e.inside_hashes)) for e in item[1]))
+    for clip, es in ranked[:WORST]:
+        worst = max(es, key=lambda e: float(np.median(e.inside_hashes)))
+        report.worst.append({
+            "what": "registration off by yd", "clip": clip, "frame": worst.frame, "snap_id": None,
+            "value": round(float(np.median(worst.inside_hashes)), 3),
+        })  # fmt: skip
+
+
+def _same(name: str, a: Any, b: Any) -> bool:
+    return bool(a == b) if not isinstance(a, float) else abs(a - float(b)) < 1e-9
+
+
+def _labels(pairs: Sequence[Pair], report: Report) -> None:
+    played = [p for p in pairs if compare.has_snap(p.truth)]
+    for name in LABELS:
+        given = [p for p in played if p.truth.get(name) is not None]
+        if given:
+            report.labels.append(label_figure(name, given))
+    sideline = [p for p in played if p.truth.get("view") in ("sideline", None)]
+    for key, name in (
+        ("deep_safeties_exact", "deep_safeties"),
+        ("rushers_exact", "rushers"),
+        ("deep_safeties_after_exact", "deep_safeties_after"),
+    ):
+        given = [p for p in sideline if p.truth.get(name) is not None]
+        exact = [p.pred is not None and p.pred.get(name) is not None and _same(name, p.truth[name], p.pred[name])
+                 for p in given]  # fmt: skip
+        report.figures += _share(key, exact)
+        _worst(report, f"{name} wrong", [(p, 1.0) for p, ok in zip(given, exact, strict=True) if not ok])
+    _numbers(played, sideline, report)
+
+
+def label_figure(name: str, pairs: Sequence[Pair]) -> LabelFigure:
+    """Agreement on one label over plays whose truth has it."""
+    answered = [p for p in pairs if p.pred is not None and p.pred.get(name) is not None]
+    true = [str(p.truth[name]) for p in answered]
+    said = [str(p.pred[name]) for p in answered if p.pred is not None]
+    hits = sum(t == s for t, s in zip(true, said, strict=True))
+    confusion: dict[str, int] = {}
+    for t, s in zip(true, said, strict=True):
+        confusion[f"{t} -> {s}"] = confusion.get(f"{t} -> {s}", 0) + 1
+    n = len(pairs)
+    return LabelFigure(
+        name, n, len(answered) / n, hits / n, *stats.wilson(hits, n), hits / len(answered) if answered else math.nan,
+        stats.kappa(true, said), dict(sorted(confusion.items())),
+    )  # fmt: skip
+
+
+def _numbers(played: Sequence[Pair], sideline: Sequence[Pair], report: Report) -> None:
+    corner: list[Array] = []
+    for name in LABEL_NUMBERS:
+        chosen = sideline if name.startswith("corner") else played
+        both = [
+            p for p in chosen if p.truth.get(name) is not None and p.pred is not None and p.pred.get(name) is not None
+        ]
+        errors = np.array([abs(float(p.truth[name]) - float((p.pred or {})[name])) for p in both], float)
+        if name == "line_of_scrimmage_yd":
+            errors = np.minimum(errors % 5.0, 5.0 - errors % 5.0)
+            report.distributions["line_of_scrimmage_yd, yd (modulo 5)"] = stats.distribution(errors)
+        else:
+            report.distributions[f"{name}, yd"] = stats.distribution(errors)
+        if name.startswith("corner"):
+            corner += [errors[i : i + 1] for i in range(len(errors))]
+            _worst(report, f"{name} off by yd", list(zip(both, errors.tolist(), strict=True)))
+    report.figures += _yards("corner_depth_mean_error_yd", corner, lambda v: float(np.mean(v)))
+
+
+def _worst(report: Report, what: str, scored: Sequence[tuple[Pair, float]]) -> None:
+    """Keep the ten worst of a kind."""
+    ranked = sorted((s for s in scored if math.isfinite(s[1]) and s[1] > 0), key=lambda s: -s[1])[:WORST]
+    for pair, value in ranked:
+        report.worst.append({
+            "what": what, "clip": pair.clip, "snap_id": (pair.pred or {}).get("snap_id"),
+            "frame": (pair.pred or {}).get("snap_frame"), "value": round(value, 3),
+        })  # fmt: skip
+
+
+def evaluate(pred: Path, truth: Path) -> Report:
+    """Compare a run folder with a truth folder or a hand-charted spreadsheet. Raises UsageError, InputError."""
+    for path in (pred, truth):
+        if not path.exists():
+            raise UsageError("There is no such file or folder.", where=path, hint="Check the path.")
+    report = Report()
+    true, found = read_tables(truth, report.notes), read_tables(pred, report.notes)
+    pairs = pair_all(true, found, report.notes)
+    _clips_and_snaps(pairs, true, found, report)
+    _people(pairs, report)
+    _registration(true, found, report)
+    _labels(pairs, report)
+    report.figures.sort(key=lambda f: list(WORDS).index(f.key))
+    report.distributions = {k: v for k, v in report.distributions.items() if v}
+    return report
