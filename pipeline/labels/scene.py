@@ -1,0 +1,126 @@
+"""What every label looks at: the play frame over time, who is on which side, how sure positions are."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from pipeline.alignment import Roles
+from pipeline.labels.settings import Settings
+from pipeline.records import SIDES, Alignment, Tracks
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Scene:
+    """Tracks in the play frame, yards and seconds. depth, across (T, N); off, dfn indices of the two sides.
+
+    sd_yd: error of a depth; missing_off, missing_def: how many of eleven (twelve) were not found at the snap.
+    facts collects every measured value a label rests on.
+    """
+
+    time_s: Array
+    depth: Array
+    across: Array
+    off: NDArray[np.int64]
+    dfn: NDArray[np.int64]
+    position: tuple[str, ...]
+    roles: Roles
+    sd_yd: float
+    a_side: int
+    yards_to_goal: float
+    visible_depth_yd: float
+    settings: Settings
+    seen: NDArray[np.bool_]
+    confidence: float
+    facts: dict[str, Any] = field(default_factory=dict)
+
+    def at(self, time_s: float, tolerance_s: float = 0.2) -> tuple[Array, Array]:
+        """(N,) depth and across at a time, interpolated between moments; NaN where nobody knows."""
+        i = int(np.searchsorted(self.time_s, time_s))
+        lo, hi = max(i - 1, 0), min(i, len(self.time_s) - 1)
+        if abs(self.time_s[hi] - time_s) < 1e-6 or lo == hi:
+            if abs(self.time_s[hi] - time_s) > tolerance_s:
+                return np.full(len(self.position), np.nan), np.full(len(self.position), np.nan)
+            return self.depth[hi], self.across[hi]
+        w = (time_s - self.time_s[lo]) / (self.time_s[hi] - self.time_s[lo])
+        return (
+            (1 - w) * self.depth[lo] + w * self.depth[hi],
+            (1 - w) * self.across[lo] + w * self.across[hi],
+        )
+
+    @property
+    def set_depth(self) -> Array:
+        """(N,) depth at the snap: the median of the last moments before it, or the nearest known."""
+        return self._still(self.depth)
+
+    @property
+    def set_across(self) -> Array:
+        """(N,) across at the snap."""
+        return self._still(self.across)
+
+    def _still(self, what: Array) -> Array:
+        window = (self.time_s >= self.settings("snap.window_from_s")) & (self.time_s <= 0.05)
+        if not window.any():
+            window = np.abs(self.time_s) <= np.abs(self.time_s).min() + 1e-6
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)
+            return np.nanmedian(what[window], axis=0)
+
+    @property
+    def missing_def(self) -> int:
+        """Defenders not found at the snap."""
+        return max(self.a_side - int(np.isfinite(self.set_depth[self.dfn]).sum()), 0)
+
+    @property
+    def missing_off(self) -> int:
+        """Men of the offence not found at the snap."""
+        return max(self.a_side - int(np.isfinite(self.set_depth[self.off]).sum()), 0)
+
+    @property
+    def depth_scale(self) -> float:
+        """1 in the open field; smaller near the goal, where the field behind the defence ends."""
+        s = self.settings
+        limit = s("red_zone.from_yd")
+        if not self.yards_to_goal < limit:
+            return 1.0
+        share = max(self.yards_to_goal, 0.0) / limit
+        return s("red_zone.smallest_scale") + (1 - s("red_zone.smallest_scale")) * share
+
+    def until(self, time_s: float) -> bool:
+        """Whether the moments reach a time after the snap."""
+        return bool(self.time_s[-1] >= time_s - 0.13)
+
+
+def beyond(depth: Array, limit: float, sd: float) -> Array:
+    """Probability that a depth measured with an error of sd yards is past the limit."""
+    return np.asarray(ndtr((depth - limit) / max(sd, 1e-3)))
+
+
+def count_distribution(p: Array) -> Array:
+    """Poisson binomial: probability of 0, 1, 2 ... of independent yes-or-no facts with probabilities p."""
+    out = np.ones(1)
+    for q in p:
+        out = np.convolve(out, [1 - q, q])
+    return out
+
+
+def build(tracks: Tracks, alignment: Alignment, settings: Settings) -> Scene:
+    """The scene of one play."""
+    roles = alignment.evidence.get("roles") or Roles((), None, None, None, None, None)
+    off = np.flatnonzero(tracks.side == SIDES.index("offense"))
+    dfn = np.flatnonzero(tracks.side == SIDES.index("defense"))
+    before = tracks.error_yd[np.abs(tracks.time_s) < 0.5]
+    error = float(np.nanmedian(before)) if np.isfinite(before).any() else settings("position.error_yd")
+    sd = float(np.hypot(settings("position.error_yd"), error))
+    return Scene(
+        tracks.time_s, alignment.depth_yd, alignment.across_yd, off, dfn, alignment.position, roles, sd,
+        int(alignment.evidence.get("a_side", 11)), float(alignment.evidence.get("yards_to_goal", np.nan)),
+        alignment.visible_depth_yd, settings, tracks.seen, alignment.confidence,
+    )  # fmt: skip

@@ -1,0 +1,125 @@
+"""Who is on which side: kit colours and where people stand before the snap, weighed together.
+
+Before the snap geometry alone separates the sides (the neutral zone); kits decide for those near the line and
+for people first seen after the snap, and help to find the line. Officials come from the finder's role, or from
+a kit like neither team's. Confidence is a probability.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline import formation
+from pipeline.records import ROLES, SIDES
+
+Array = NDArray[np.float64]
+PLAYER, OFFICIAL = ROLES.index("player"), ROLES.index("official")
+OFFENSE, DEFENSE, OFFICIAL_SIDE, UNKNOWN = (SIDES.index(s) for s in ("offense", "defense", "official", "unknown"))
+GEOMETRY_SD_YD = 0.45  # of a person's distance from the line: position error and stance
+KIT_CLIP = 5.0  # log odds: shade, mud and boxes over others keep a kit from being proof
+GEOMETRY_CLIP = 7.0
+
+
+@dataclass(frozen=True)
+class Split:
+    """Per track (N,): keep (False for a surplus find), role, side, confidence; and the formation read."""
+
+    keep: NDArray[np.bool_]
+    role: NDArray[np.int64]
+    side: NDArray[np.int64]
+    confidence: Array
+    formation: formation.Formation | None
+
+
+def split(
+    xy: Array, seen: NDArray[np.bool_], times: Array, role: NDArray[np.int64], role_share: Array, kit: Array,
+    a_side: int = 11,
+) -> Split:  # fmt: skip
+    """Sides of N tracks: xy (T, N, 2) yards, seen (T, N), times (T,) from the snap, kit (N, K)."""
+    n = len(role)
+    keep = np.ones(n, bool)
+    side = np.where(role == OFFICIAL, OFFICIAL_SIDE, UNKNOWN)
+    confidence = np.where(role == OFFICIAL, role_share, 0.5)
+    still = set_positions(xy, times)
+    weight = seen[times <= 0.1].mean(0) if (times <= 0.1).any() else np.zeros(n)
+    players = np.flatnonzero((role == PLAYER) & np.isfinite(still).all(1))
+    z_all = formation.whiten(kit[role == PLAYER])
+    z = np.zeros((n, z_all.shape[1]))
+    z[role == PLAYER] = z_all
+    read = formation.read(still[players], weight[players], z[players])
+    if read is None:
+        return Split(keep, role, side.astype(np.int64), confidence, None)
+    depth = read.direction * (still[:, 0] - read.line_x)
+    odds = np.clip(np.nan_to_num(depth / GEOMETRY_SD_YD**2), -GEOMETRY_CLIP, GEOMETRY_CLIP)
+    kit_odds, distance = _kit_odds(z, players, odds)
+    total = odds + kit_odds
+    everyone = role == PLAYER
+    side[everyone] = np.where(total[everyone] > 0, DEFENSE, OFFENSE)
+    sure = 1 / (1 + np.exp(-np.abs(total)))
+    sure *= 1 / (1 + np.exp(-max(read.odds, 0.0) - 1.0))
+    confidence = np.where(everyone, sure, confidence)
+    keep = _drop_surplus(keep, side, still, weight, distance, read, a_side)
+    return Split(keep, role, side.astype(np.int64), np.clip(confidence, 0, 1), read)
+
+
+def set_positions(xy: Array, times: Array) -> Array:
+    """(N, 2) where each stands when set: median over the last second before the snap; else first seen before."""
+    window = (times >= -0.75) & (times <= 0.02)
+    if not window.any():
+        window = times <= times.min() + 0.02
+    with np.errstate(all="ignore"):
+        import warnings
+
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)
+            return np.nanmedian(xy[window], axis=0)
+
+
+def _kit_odds(z: Array, players: NDArray[np.int64], geometry: Array) -> tuple[Array, Array]:
+    """(N,) log odds of the defence's kit, and each one's distance from the nearer kit in sds.
+
+    The kits are learned from the people whose side geometry is sure of.
+    """
+    n, k = z.shape
+    sure_off = players[geometry[players] < -2.5]
+    sure_def = players[geometry[players] > 2.5]
+    if k == 0 or len(sure_off) < 4 or len(sure_def) < 4:
+        return np.zeros(n), np.zeros(n)
+    a, b = np.median(z[sure_off], axis=0), np.median(z[sure_def], axis=0)
+    rest = np.concatenate([z[sure_off] - a, z[sure_def] - b])
+    cov = rest.T @ rest / len(rest) + 0.1 * np.eye(k)
+    inv = np.linalg.inv(cov)
+    da = np.sqrt(np.einsum("ni,ij,nj->n", z - a, inv, z - a))
+    db = np.sqrt(np.einsum("ni,ij,nj->n", z - b, inv, z - b))
+    # Student-like tails: an odd patch of colour must not outvote where a man stands.
+    odds = 2.0 * (np.log1p(da**2 / 4) - np.log1p(db**2 / 4))
+    return np.clip(odds, -KIT_CLIP, KIT_CLIP), np.minimum(da, db)
+
+
+def _drop_surplus(
+    keep: NDArray[np.bool_], side: NDArray[np.int64], still: Array, weight: Array, kit_distance: Array,
+    read: formation.Formation, a_side: int,
+) -> NDArray[np.bool_]:  # fmt: skip
+    """More than eleven (twelve) of a side cannot play: those least like players of it go.
+
+    Twelve men do happen by mistake; common practice, no source: far rarer than a false find.
+    """
+    keep = keep.copy()
+    for s in (OFFENSE, DEFENSE):
+        members = np.flatnonzero((side == s) & keep & np.isfinite(still).all(1))
+        extra = len(members) - a_side
+        if extra <= 0:
+            continue
+        far = np.abs(still[members, 0] - read.line_x)
+        gap = np.linalg.norm(still[members][:, None] - still[members][None], axis=-1) + np.eye(len(members)) * 9
+        doubtful = (
+            2.0 * (1 - weight[members])
+            + 0.35 * np.clip(kit_distance[members] - 1.5, 0, 6)
+            + 0.15 * np.clip(far - (10 if s == OFFENSE else 20), 0, 10)
+            + 1.2 * np.clip(1 - gap.min(1) / 0.8, 0, 1)
+        )
+        keep[members[np.argsort(-doubtful)[:extra]]] = False
+    return keep

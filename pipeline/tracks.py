@@ -1,0 +1,361 @@
+"""People found frame by frame, joined into tracks in yards: one line a person from before the snap to after.
+
+Before the snap nearly everybody stands still, so several frames together decide who is there: a person missed
+in one frame and found in the others counts, a find that shows up once does not. Association is Hungarian over
+Mahalanobis distances of a constant-velocity Kalman filter [Kalman 1960; Kuhn 1955], gated by what a person can
+run; positions are then smoothed both ways [Rauch, Tung, Striebel 1965]. Field frame, yards, seconds from the snap.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import linear_sum_assignment
+
+from pipeline import teams
+from pipeline.camera import Camera
+from pipeline.errors import ShapeError
+from pipeline.field import load as load_field
+from pipeline.kalman import Filter, smooth
+from pipeline.records import ROLES, SIDES, People, Registration, Tracks
+
+Array = NDArray[np.float64]
+OFFICIAL, BYSTANDER = ROLES.index("official"), ROLES.index("bystander")
+
+
+@dataclass(frozen=True)
+class Sample:
+    """One sampled frame: its index, seconds from the snap, who was found in it and where it looks."""
+
+    frame: int
+    time_s: float
+    people: People
+    registration: Registration
+
+
+@dataclass(frozen=True)
+class TrackSettings:
+    """Distances in yards, times in seconds. Human limits: top speed and acceleration of field players."""
+
+    ground_error_of_height: float = 0.05  # error of the ground point, share of the box height
+    registration_error_yd: float = 0.10  # added to every position's own error
+    top_speed_yd_s: float = 10.5  # about 9.6 m/s, near the fastest carried-ball speeds measured; from memory
+    gate_sigma: float = 4.0
+    bridge_s: float = 1.1  # a track unseen for longer is ended
+    stitch_s: float = 1.6  # two pieces are joined over a gap of up to this
+    merge_yd: float = 0.30  # two finds in one frame closer than this are one person
+    merge_iou: float = 0.65
+    field_margin_yd: float = 1.0  # players may stand this far outside the lines
+    still_accel_yd_s2: float = 0.8
+    play_accel_yd_s2: float = 5.0
+    found_rate: float = 0.92  # of a person in the open, per frame
+    found_rate_pile: float = 0.65
+    repeat_rate: float = 0.06  # of a false find turning up again at the same place
+    extend_s: float = 0.55  # how far a track reaches past its first and last find
+
+
+DEFAULTS = TrackSettings()
+
+
+@dataclass(frozen=True)
+class _Finds:
+    """Finds of one frame on the ground: xy (M, 2), cov (M, 2, 2), source index (M,), and what people said."""
+
+    xy: Array
+    cov: Array
+    index: NDArray[np.int64]
+    role: NDArray[np.int64]
+    confidence: Array
+    kit: Array
+    piled: NDArray[np.bool_]
+
+
+@dataclass
+class _Track:
+    filter: Filter
+    at: dict[int, int] = field(default_factory=dict)  # sample -> find
+
+    @property
+    def first(self) -> int:
+        return min(self.at)
+
+    @property
+    def last(self) -> int:
+        return max(self.at)
+
+
+def build(samples: Sequence[Sample], settings: TrackSettings = DEFAULTS) -> Tracks:
+    """Join the people of the sampled frames (any order; sorted by time here) into tracks with their side.
+
+    Frames without a usable registration have no positions of their own and are bridged. Raises ShapeError
+    without any sample.
+    """
+    if not samples:
+        raise ShapeError("tracks.build: expected at least one sample, got none.")
+    ordered = sorted(samples, key=lambda s: s.time_s)
+    finds = [_on_ground(s, settings) for s in ordered]
+    times = np.array([s.time_s for s in ordered])
+    finds, tracks = _associate(finds, times, settings)
+    tracks = _stitch(tracks, finds, times, settings)
+    tracks = [t for t in tracks if _exists(t, finds, times, ordered, settings)]
+    xy, seen, found = _positions(tracks, finds, times, settings)
+    role, share = _roles(tracks, finds)
+    kit = _kits(tracks, finds)
+    level = _level(ordered)
+    split = teams.split(xy, seen, times, role, share, kit, a_side=12 if level == "canadian" else 11)
+    keep = np.flatnonzero(split.keep)
+    return Tracks(
+        time_s=times,
+        frame=np.array([s.frame for s in ordered], np.int64),
+        xy_yd=xy[:, keep],
+        seen=seen[:, keep],
+        role=split.role[keep],
+        side=split.side[keep],
+        side_confidence=split.confidence[keep],
+        found=found[:, keep],
+        error_yd=np.array([s.registration.error_yd for s in ordered], float),
+    )
+
+
+def _level(samples: Sequence[Sample]) -> str:
+    levels = [s.registration.level for s in samples if s.registration.status == "ok"]
+    return max(set(levels), key=levels.count) if levels else "college"
+
+
+def _jacobians(camera: Camera, px: Array) -> Array:
+    """(M, 2) px -> (M, 2, 2) yards per px at the ground."""
+    here = camera.px_to_ground(px)
+    dx = camera.px_to_ground(px + [1.0, 0.0]) - here
+    dy = camera.px_to_ground(px + [0.0, 1.0]) - here
+    return np.stack([dx, dy], -1)
+
+
+def _on_ground(sample: Sample, settings: TrackSettings) -> _Finds:
+    people, reg = sample.people, sample.registration
+    kit = np.asarray(people.kit, float)
+    if reg.status != "ok" or reg.camera is None or len(people) == 0:
+        none = np.zeros(0)
+        return _Finds(
+            none.reshape(0, 2), none.reshape(0, 2, 2), none.astype(np.int64), none.astype(np.int64), none,
+            kit[:0], none.astype(bool),
+        )  # fmt: skip
+    px = np.asarray(people.ground_px, float)
+    xy = reg.camera.px_to_ground(px)
+    jac = _jacobians(reg.camera, px)
+    height = (people.box_px[:, 3] - people.box_px[:, 1]).astype(float)
+    sd = settings.ground_error_of_height * np.maximum(height, 8.0)
+    cov = jac @ np.swapaxes(jac, 1, 2) * (sd**2)[:, None, None] + np.eye(2) * settings.registration_error_yd**2
+    fld = load_field(reg.level)
+    m = settings.field_margin_yd
+    inside = (
+        np.isfinite(xy).all(1) & np.isfinite(cov).all((1, 2))
+        & (xy[:, 0] > -m) & (xy[:, 0] < fld.length + m) & (xy[:, 1] > -m) & (xy[:, 1] < fld.width + m)
+        & (people.role != BYSTANDER)
+    )  # fmt: skip
+    keep = np.flatnonzero(inside)
+    keep = keep[~_doubles(xy[keep], people.box_px[keep].astype(float), people.confidence[keep], settings)]
+    iou = _iou(people.box_px[keep].astype(float))
+    piled = (iou > 0.1).any(1) if len(keep) else np.zeros(0, bool)
+    return _Finds(
+        xy[keep], cov[keep], keep, people.role[keep], people.confidence[keep].astype(float), kit[keep], piled
+    )
+
+
+def _iou(box: Array) -> Array:
+    """(M, M) intersection over union, zero on the diagonal."""
+    wh = np.minimum(box[:, None, 2:], box[None, :, 2:]) - np.maximum(box[:, None, :2], box[None, :, :2])
+    inter = np.prod(np.clip(wh, 0, None), -1)
+    area = np.prod(box[:, 2:] - box[:, :2], -1)
+    union = area[:, None] + area[None] - inter
+    iou = inter / np.maximum(union, 1e-9)
+    np.fill_diagonal(iou, 0.0)
+    return iou
+
+
+def _doubles(xy: Array, box: Array, confidence: Array, settings: TrackSettings) -> NDArray[np.bool_]:
+    """(M,) True for the less sure of two finds on one person."""
+    gap = np.linalg.norm(xy[:, None] - xy[None], axis=-1)
+    same = (gap < settings.merge_yd) | ((_iou(box) > settings.merge_iou) & (gap < 3 * settings.merge_yd))
+    drop = np.zeros(len(xy), bool)
+    for i in np.argsort(-np.asarray(confidence)):
+        if not drop[i]:
+            rivals = same[i].copy()
+            rivals[i] = False
+            drop |= rivals & ~drop & (np.asarray(confidence) <= confidence[i])
+    return drop
+
+
+def _associate(finds: list[_Finds], times: Array, settings: TrackSettings) -> tuple[list[_Finds], list[_Track]]:
+    tracks: list[_Track] = []
+    aligned: list[_Finds] = []
+    for i, f in enumerate(finds):
+        live = [t for t in tracks if times[i] - times[t.last] <= settings.bridge_s]
+        f = _steady(f, live, times[i], settings)
+        aligned.append(f)
+        taken = _match(live, f, times[i], settings)
+        for t, j in taken:
+            t.filter.update(times[i], f.xy[j], f.cov[j], _accel(times[i], settings))
+            t.at[i] = j
+        used = {j for _, j in taken}
+        for j in range(len(f.xy)):
+            if j not in used:
+                tracks.append(_Track(Filter.start(times[i], f.xy[j], f.cov[j]), {i: j}))
+    return aligned, tracks
+
+
+def _accel(time_s: float, settings: TrackSettings) -> float:
+    return 2.0 if time_s <= 0 else settings.play_accel_yd_s2
+
+
+def _steady(f: _Finds, live: list[_Track], time_s: float, settings: TrackSettings) -> _Finds:
+    """Take the whole picture's shift out while people stand still: jitter, and x off by multiples of 5 yd."""
+    if time_s > 0 or len(live) < 6 or len(f.xy) < 6:
+        return f
+    want = np.stack([t.filter.predict(time_s, 0.5)[0][:2] for t in live])
+    best, shift = -1.0, np.zeros(2)
+    for k in (0, -1, 1, -2, 2):
+        moved = f.xy + [5.0 * k, 0.0]
+        gap = np.linalg.norm(moved[:, None] - want[None], axis=-1)
+        near = gap.argmin(1)
+        close = gap[np.arange(len(moved)), near] < 0.8
+        score = close.sum() - (0.0 if k == 0 else 0.25 * len(moved))
+        if score > best and close.sum() >= 6:
+            best = score
+            shift = np.array([5.0 * k, 0.0]) + np.median(want[near[close]] - moved[close], axis=0)
+    from dataclasses import replace
+
+    return replace(f, xy=f.xy + shift)
+
+
+def _match(live: list[_Track], f: _Finds, time_s: float, settings: TrackSettings) -> list[tuple[_Track, int]]:
+    """First everybody near where he is expected, then the rest within what a person can run."""
+    if not live or not len(f.xy):
+        return []
+    cost = np.full((len(live), len(f.xy)), np.inf)
+    loose = np.full_like(cost, np.inf)
+    for a, t in enumerate(live):
+        mean, cov = t.filter.predict(time_s, _accel(time_s, settings))
+        d = f.xy - mean[:2]
+        s = cov[:2, :2] + f.cov
+        maha = np.sqrt(np.einsum("mi,mij,mj->m", d, np.linalg.inv(s), d))
+        gap = time_s - t.filter.time_s
+        run = np.linalg.norm(f.xy - t.filter.mean[:2], axis=1)
+        ok = run < 0.8 + settings.top_speed_yd_s * gap
+        cost[a] = np.where((maha < settings.gate_sigma) & ok, maha, np.inf)
+        loose[a] = np.where(ok & (run < 0.8 + 6.5 * gap), 0.5 * maha + run, np.inf)
+    pairs = _assign(cost)
+    got_a, got_j = {a for a, _ in pairs}, {j for _, j in pairs}
+    loose[list(got_a)] = np.inf
+    loose[:, list(got_j)] = np.inf
+    pairs += _assign(loose)
+    return [(live[a], j) for a, j in pairs]
+
+
+def _assign(cost: Array) -> list[tuple[int, int]]:
+    big = 1e6
+    rows, cols = linear_sum_assignment(np.where(np.isfinite(cost), cost, big))
+    return [(int(a), int(b)) for a, b in zip(rows, cols, strict=True) if np.isfinite(cost[a, b])]
+
+
+def _stitch(tracks: list[_Track], finds: list[_Finds], times: Array, settings: TrackSettings) -> list[_Track]:
+    """Join a piece that ends with one that begins a little later where a person could have run between."""
+    while True:
+        best: tuple[float, _Track, _Track] | None = None
+        for a in tracks:
+            for b in tracks:
+                gap = times[b.first] - times[a.last]
+                if a is b or not 0 < gap <= settings.stitch_s:
+                    continue
+                start = finds[a.last].xy[a.at[a.last]]
+                end = finds[b.first].xy[b.at[b.first]]
+                run = float(np.linalg.norm(end - start))
+                limit = 0.8 + (2.0 if times[b.first] <= 0 else 6.0) * gap
+                if run < limit and (best is None or run / limit < best[0]):
+                    best = (run / limit, a, b)
+        if best is None:
+            return tracks
+        _, a, b = best
+        a.at.update(b.at)
+        a.filter = b.filter
+        tracks = [t for t in tracks if t is not b]
+
+
+def _exists(
+    t: _Track, finds: list[_Finds], times: Array, samples: Sequence[Sample], settings: TrackSettings
+) -> bool:
+    """Log odds of a person against a false find, over the frames in which he should have been seen."""
+    start, end = times[t.first], times[t.last]
+    odds = 0.0
+    piled = any(finds[i].piled[j] for i, j in t.at.items())
+    rate = settings.found_rate_pile if piled else settings.found_rate
+    for i, s in enumerate(samples):
+        if i in t.at:
+            odds += np.log(rate / settings.repeat_rate)
+            continue
+        if s.registration.status != "ok" or s.registration.camera is None or not len(finds[i].xy):
+            continue
+        # Before the snap a person is expected at his place; after it only near the times he was seen.
+        expected = (times[i] <= 0.05 and start <= 0.05) or start - 0.3 <= times[i] <= end + 0.55
+        if expected and _in_picture(s, finds[t.first].xy[t.at[t.first]]):
+            odds += np.log((1 - rate) / (1 - settings.repeat_rate))
+    return bool(odds > 0)
+
+
+def _in_picture(s: Sample, xy: Array) -> bool:
+    camera = s.registration.camera
+    if camera is None:
+        return False
+    px = camera.ground_to_px(xy)
+    m = 0.01 * camera.width_px
+    return bool(m < px[0] < camera.width_px - m and m < px[1] < camera.height_px - m)
+
+
+def _positions(
+    tracks: list[_Track], finds: list[_Finds], times: Array, settings: TrackSettings
+) -> tuple[Array, NDArray[np.bool_], NDArray[np.int64]]:
+    shape = (len(times), len(tracks))
+    xy = np.full((*shape, 2), np.nan)
+    seen = np.zeros(shape, bool)
+    found = np.full(shape, -1, np.int64)
+    for k, t in enumerate(tracks):
+        order = sorted(t.at)
+        z = np.stack([finds[i].xy[t.at[i]] for i in order])
+        r = np.stack([finds[i].cov[t.at[i]] for i in order])
+        lo, hi = times[order[0]] - settings.extend_s, times[order[-1]] + settings.extend_s
+        if times[order[0]] <= 0:
+            lo = -np.inf if times[order[0]] <= -0.5 else lo
+        want = np.flatnonzero((times >= lo) & (times <= hi))
+        xy[want, k] = smooth(
+            times[order], z, r, times[want], settings.still_accel_yd_s2, settings.play_accel_yd_s2
+        )
+        seen[order, k] = True
+        found[order, k] = [finds[i].index[t.at[i]] for i in order]
+    return xy, seen, found
+
+
+def _roles(tracks: list[_Track], finds: list[_Finds]) -> tuple[NDArray[np.int64], Array]:
+    """Role by votes weighted with confidence, and the winner's share of the vote."""
+    role = np.zeros(len(tracks), np.int64)
+    share = np.ones(len(tracks))
+    for k, t in enumerate(tracks):
+        votes = np.zeros(len(ROLES))
+        for i, j in t.at.items():
+            votes[finds[i].role[j]] += finds[i].confidence[j]
+        role[k] = votes.argmax()
+        share[k] = votes.max() / max(votes.sum(), 1e-9)
+    return role, share
+
+
+def _kits(tracks: list[_Track], finds: list[_Finds]) -> Array:
+    """(N, K) median kit features of a track, boxes that overlap others counted only where nothing else is."""
+    rows = []
+    for t in tracks:
+        clear = [(i, j) for i, j in t.at.items() if not finds[i].piled[j]]
+        rows.append(np.median([finds[i].kit[j] for i, j in (clear or list(t.at.items()))], axis=0))
+    return np.stack(rows) if rows else np.zeros((0, finds[0].kit.shape[1] if finds else 0))
+
+
+__all__ = ["DEFAULTS", "SIDES", "Sample", "TrackSettings", "build"]
