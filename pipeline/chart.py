@@ -206,10 +206,10 @@ def _finish(
     for sample in play.samples:
         result.add("registration", rows.registration_row(clip, sample.frame, sample.registration))
     row = rows.snap_row(snap_id, clip, play.snap, registration, chain.alignment, chain.labels, at_snap)
-    why = review.reasons(play.snap, registration, chain.alignment, chain.labels, row)
+    why = review.reasons(play.snap, registration, chain.alignment, chain.labels)
     row["confidence"] = review.confidence(play.snap, chain.alignment, chain.labels)
     if play.snap.frame is not None and row["confidence"] < config.ledger.review_below:
-        why.append("low_confidence")
+        why.append(f"confidence below {config.ledger.review_below:g}")
     row.update(review=bool(why), review_reasons="; ".join(why) or None)
     result.add("snaps", row)
     for label in rows.label_rows(snap_id, chain.labels) if chain.labels is not None else []:

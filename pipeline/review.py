@@ -1,55 +1,36 @@
-"""Which rows a person should look at, and why: reasons in words of one table, confidence of the whole row."""
+"""Which rows a person should look at, and why: what snap, registration and labels say against a row."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from pipeline.ledger import Row
+from pipeline.labels import reasons as label_reasons
 from pipeline.records import Alignment, Labels, Registration, Snap
-
-# A full side has 11 players, 12 in the Canadian game (Canadian Rule 3; the others Rule 1 or 5).
-FULL_SIDE = {"canadian": 12}
-# Labels that a row is read for: when one is unsure or cut off, the row is worth a look.
-KEY_LABELS = ("deep_safeties", "corner_picture", "deep_safeties_after", "rushers", "play_kind")
 
 
 def reasons(
-    snap: Snap,
-    registration: Registration | None,
-    alignment: Alignment | None,
-    labels: Labels | None,
-    row: Row,
+    snap: Snap, registration: Registration | None, alignment: Alignment | None, labels: Labels | None
 ) -> list[str]:
     """Reasons to look at a row, most basic first; empty where there is none."""
-    if registration is None or registration.status != "ok":
-        why = "no_field" if registration is None or registration.status == "failed" else "field_not_registered"
-        return [why] if snap.frame is not None else ["no_snap", why]
-    if snap.frame is None:
-        return ["no_snap"]
     found: list[str] = []
-    if snap.status != "ok":
-        found.append("snap_unsure")
-    if not registration.absolute_x_known:
-        found.append("yard_line_not_read")
-    if alignment is None:
-        return [*found, "no_line_of_scrimmage"]
-    full = FULL_SIDE.get(registration.level, 11)
-    for side in ("offense", "defense"):
-        count = row.get(f"{side}_players")
-        if count is not None and count != full:
-            found.append(f"{side}_{'more' if count > full else 'fewer'}_than_{full}")
-    if labels is not None:
-        for name in KEY_LABELS:
-            label = labels.by_name.get(name)
-            if label is not None and label.status != "ok" and label.reason != "not a dropback":
-                found.append(f"{name}_{label.status}")
-    return found
+    if snap.frame is None:
+        found.append(f"no snap: {snap.reason}" if snap.reason else "no snap")
+    elif snap.status != "ok":
+        found.append(f"snap not certain: {snap.reason}" if snap.reason else "snap not certain")
+    if registration is None or registration.status == "failed":
+        return [*found, "no field found"]
+    if registration.status != "ok":
+        why = f": {registration.reason}" if registration.reason else ""
+        return [*found, f"field not registered{why}"]
+    if snap.frame is None:
+        return found
+    if alignment is None or labels is None:
+        return [*found, "no formation could be read"]
+    return found + label_reasons(labels)[0]
 
 
 def confidence(snap: Snap, alignment: Alignment | None, labels: Labels | None) -> float:
-    """Of the whole row: the least sure of snap, alignment and the middle one of the labels."""
+    """Of the whole row: that of the labels, and never more than the snap's."""
     if alignment is None or labels is None or snap.frame is None:
         return 0.0
-    values = [label.confidence for label in labels.by_name.values() if label.status in ("ok", "unsure")]
-    middle = float(np.median(values)) if values else 0.0
-    return float(np.clip(min(snap.confidence, alignment.confidence, middle), 0.0, 1.0))
+    return float(np.clip(min(snap.confidence, label_reasons(labels)[1]), 0.0, 1.0))

@@ -214,8 +214,10 @@ def snap_row(
             registration_error_yd=blank_nan(registration.error_yd),
         )  # fmt: skip
     if alignment is not None:
+        # Yard lines repeat: without the numbers the line of scrimmage is one of several, so the cell is blank.
+        known = registration is not None and registration.absolute_x_known
         row.update(
-            line_of_scrimmage_yd=blank_nan(alignment.line_of_scrimmage_yd),
+            line_of_scrimmage_yd=blank_nan(alignment.line_of_scrimmage_yd) if known else None,
             ball_across_yd=blank_nan(alignment.ball_y_yd),
             visible_depth_yd=blank_nan(alignment.visible_depth_yd),
             offense_direction=direction_text(row.get("view", ""), alignment.direction),

@@ -65,7 +65,7 @@ def load(config: Config, *, still: bool = False) -> Tools:
 
     level = None if config.field.level == "auto" else config.field.level
     view = None if config.field.view == "auto" else config.field.view
-    thresholds = labels.load_config(config.labels.file or None)
+    thresholds = labels.load(config.labels.file or None)
     finder = Finder(
         backend=config.people.backend,
         threads=config.execution.threads,
