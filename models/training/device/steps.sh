@@ -1,0 +1,91 @@
+# Steps shared by smoke.sh and job.sh; sourced after setup.sh.
+REAL_SETS="${REAL_SETS:-$CARRY/wide_camera_people}"
+MEASURE_SETS="${MEASURE_SETS:-$CARRY/wide_camera_people $CARRY/rugby_night}"
+COCO="${COCO:-$CARRY/pretrained/coco_detector}"
+RENDER_WORKERS="${RENDER_WORKERS:-$CORES}"
+
+# render SPLIT COUNT SEED SECONDS: stills of one split into $WORK/stills_SPLIT; what is there at the limit counts.
+render() {
+  timeout "$4" $PY -m models.training.film.stills --out "$WORK/stills_$1" --split "$1" --count "$2" --seed "$3" \
+    --workers "$RENDER_WORKERS" > "$WORK/render_$1.log" 2>&1
+  say "rendered $1: $(find "$WORK/stills_$1" -name '*.jpg' | wc -l) stills; $(tail -1 "$WORK/render_$1.log")"
+}
+
+prepare() {
+  $PY -m models.training.people_data --rendered "$WORK/stills_train" --real $REAL_SETS --out "$WORK/data" \
+    --box "${BOX:-visible}" --workers "$CORES" 2>&1 | tail -2
+  say "data ready"
+}
+
+# train_people NAME GPU MINUTES LOADERS [START]: in the background, in a session of its own.
+train_people() {
+  CUDA_VISIBLE_DEVICES=$2 setsid nohup $PY -m models.training.train_people --candidate "$1" --data "$WORK/data" \
+    --out "$WORK/runs" --minutes "$3" --workers "$4" --batch "${BATCH:-24}" --imgsz "${IMGSZ:-1280}" \
+    --pretrained "$COCO" ${5:+--start "$5"} > "$WORK/train_$1.log" 2>&1 &
+  echo $! >> "$WORK/pids"
+}
+
+# train_marks GPU MINUTES: the registration networks, where their trainer is there.
+train_marks() {
+  [ -n "${MARKS_CMD:-}" ] || return 0
+  CUDA_VISIBLE_DEVICES=$1 MINUTES=$2 setsid nohup bash -c "$MARKS_CMD" > "$WORK/train_marks.log" 2>&1 &
+  echo $! >> "$WORK/pids"
+}
+
+# wait_for SECONDS: until all trainings ended or the limit; says which still run.
+wait_for() {
+  local end=$(( $(date +%s) + $1 )) alive
+  while [ "$(date +%s)" -lt "$end" ]; do
+    alive=0
+    for p in $(cat "$WORK/pids"); do kill -0 "$p" 2>/dev/null && alive=$((alive + 1)); done
+    [ "$alive" = 0 ] && break
+    sleep 2
+  done
+  say "waited; $alive trainings still running"
+}
+
+# export_all: ONNX of every candidate that has weights, also of the duplicate-free heads.
+export_all() {
+  mkdir -p "$WORK/onnx"
+  local jobs=()
+  for w in "$WORK"/runs/*/weights/last.pt; do
+    [ -e "$w" ] || continue
+    c=$(basename "$(dirname "$(dirname "$w")")")
+    CUDA_VISIBLE_DEVICES= $PY -m models.training.export_people --weights "$w" --onnx "$WORK/onnx/$c.onnx" \
+      > "$WORK/export_$c.log" 2>&1 & jobs+=($!)
+    case "$c" in free*)
+      CUDA_VISIBLE_DEVICES= $PY -m models.training.export_people --weights "$w" --onnx "$WORK/onnx/${c}_one.onnx" \
+        --head one > "$WORK/export_${c}_one.log" 2>&1 & jobs+=($!) ;;
+    esac
+  done
+  for j in "${jobs[@]}"; do wait "$j"; done
+  tail -q -n 1 "$WORK"/export_*.log
+  say "exported: $(ls "$WORK/onnx" | tr '\n' ' ')"
+}
+
+# evaluate_all [LIMIT]: figures of every finder on every set, into $OUT/people_metrics.json
+evaluate_all() {
+  $PY -m models.training.evaluate_people --onnx "$WORK"/onnx/*.onnx --rendered "$WORK/stills_test" \
+    --real $MEASURE_SETS --json "$OUT/people_metrics.json" --workers "$CORES" --limit "${1:-0}" 2>&1 | tail -60
+  say "measured"
+}
+
+# pack: weights into at most three archives of under 15 MiB, logs into one.
+pack() {
+  tail -n 3 -q "$WORK"/train_*.log 2>/dev/null | tr '\r' '\n' | tail -n 40 | cut -c1-300
+  tar -C "$WORK" -czf "$OUT/logs.tgz" $(cd "$WORK" && ls *.log runs/*/results.csv 2>/dev/null) 2>/dev/null
+  local n=1 size=0 list=()
+  for f in $(ls -S "$WORK"/onnx/*.onnx 2>/dev/null); do
+    s=$(stat -c %s "$f")
+    if [ $((size + s)) -gt 15500000 ] && [ ${#list[@]} -gt 0 ]; then
+      tar -C "$WORK/onnx" -cf "$OUT/people_onnx_$n.tar" "${list[@]}"
+      n=$((n + 1)); size=0; list=()
+      [ "$n" -gt "${MOST_ARCHIVES:-3}" ] && break
+    fi
+    list+=("$(basename "$f")"); size=$((size + s))
+  done
+  [ ${#list[@]} -gt 0 ] && tar -C "$WORK/onnx" -cf "$OUT/people_onnx_$n.tar" "${list[@]}"
+  [ -n "${MARKS_PACK:-}" ] && bash -c "$MARKS_PACK"
+  ls -la "$OUT"
+  say "packed"
+}
