@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import InputError, NotVideoError, TooLongError, TruncatedError, UsageError
 
-LONGEST_S = 4 * 3600.0  # a game with every pause is about 3.5 h; common practice, no source
+LONGEST_S = 12 * 3600.0  # a game with every pause is about 3.5 h; common practice, no source
 SUFFIXES = (".mp4", ".mov", ".mkv", ".avi", ".m4v")
 SEEK_MARGIN_S = Fraction(1, 2)  # seek this much early: open groups of pictures start with broken pictures
 SEEK_GAP_S = Fraction(3)  # a hole in the wanted frames worth a seek
