@@ -60,11 +60,11 @@ def _digit(digit: int, width: float, height: float, slant: float, rounded: bool,
 
 def number_cells(rng: np.random.Generator, jersey: F, fill: F, edge: F) -> U8:
     """(640, 640, 3) sRGB: numbers 0..99 in one random font on the jersey's colour."""
-    font = {"slant": float(rng.choice([0, 0, 0, 0.12])), "rounded": bool(rng.random() < 0.35)}
+    slant, rounded = float(rng.choice([0, 0, 0, 0.12])), bool(rng.random() < 0.35)
     thick, rim = int(rng.integers(5, 9)), int(rng.choice([0, 2, 3, 4]))
     width, height = float(rng.uniform(13, 17)), float(rng.uniform(36, 44))
-    one = [_digit(d, width, height, thick=thick, **font) for d in range(10)]
-    two = [_digit(d, width, height, thick=thick + 2 * rim, **font) for d in range(10)]
+    one = [_digit(d, width, height, slant, rounded, thick) for d in range(10)]
+    two = [_digit(d, width, height, slant, rounded, thick + 2 * rim) for d in range(10)]
     out = np.empty((640, 640, 3), np.uint8)
     gap = (width + thick + 3 + rim) / 2
     for n in range(100):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,10 +16,12 @@ from numpy.typing import NDArray
 from models.training.film.figures import skeleton as sk
 from models.training.film.figures.gear import cap_head, helmet, props, shoe
 from models.training.film.figures.parts import Part, blend, grid, join, loft, mirrored
+from models.training.film.figures.zones import CLOTH, MATERIAL
 
 F = NDArray[np.float64]
 
-KINDS = ("player", "official", "staff", "cape", "photographer", "pole", "cameraman")
+KINDS = ("player", "bare_player", "official", "staff", "cape", "photographer", "pole", "cameraman", "water", "band")
+"""bare_player: pads without a helmet; cape: a long coat over pads; pole: chain crew; water: carries bottles."""
 
 
 @dataclass(frozen=True)
@@ -48,17 +50,16 @@ def _torso(fine: bool, pads: bool) -> Part:
     """Seat to neck. Number panels sit on the front and back columns of the chest."""
     theta = (_degrees(0, 24, 48, 70, 90, 110, 132, 156, 180, 204, 228, 250, 270, 290, 312, 336) if fine
              else _degrees(0, 40, 75, 105, 140, 180, 220, 255, 285, 320))  # fmt: skip
-    m = len(theta)
     wide = 1.0 if pads else 0.0
     rings = [
         (0.468, 0.050, 0.055, -0.004, 0.0), (0.49, 0.069, 0.082, -0.004, 0.0), (0.53, 0.073, 0.092, -0.006, 0.0),
         (0.572, 0.066, 0.087, -0.002, 0.0), (0.590, 0.064, 0.084, 0.0, 0.0), (0.615, 0.064, 0.083, 0.002, 0.0),
         (0.66, 0.067, 0.088, 0.002, 0.0), (0.705, 0.070 + 0.010 * wide, 0.096 + 0.008 * wide, 0.0, 0.0),
         (0.75, 0.069 + 0.018 * wide, 0.100 + 0.022 * wide, -0.002, 0.0),
-        (0.785, 0.063 + 0.022 * wide, 0.104 + 0.036 * wide, -0.004, 0.0),
-        (0.810, 0.055 + 0.022 * wide, 0.104 + 0.042 * wide, -0.006, 0.0),
-        (0.830, 0.045 + 0.020 * wide, 0.085 + 0.046 * wide, -0.008, 0.0),
-        (0.843, 0.040 + 0.014 * wide, 0.060 + 0.035 * wide, -0.008, 0.0),
+        (0.785, 0.063 + 0.022 * wide, 0.108 + 0.032 * wide, -0.004, 0.0),
+        (0.810, 0.055 + 0.022 * wide, 0.110 + 0.036 * wide, -0.006, 0.0),
+        (0.830, 0.045 + 0.020 * wide, 0.098 + 0.033 * wide, -0.008, 0.0),
+        (0.843, 0.040 + 0.014 * wide, 0.066 + 0.029 * wide, -0.008, 0.0),
         (0.853, 0.034, 0.040, -0.004, 0.0), (0.885, 0.031, 0.033, 0.006, 0.0),
     ]  # fmt: skip
     if not fine:
@@ -70,7 +71,6 @@ def _torso(fine: bool, pads: bool) -> Part:
         a = np.interp(h, [0.53, 0.60, 0.62, 0.70], [0, 1, 1, 2])
         w = blend(("pelvis", max(0, 1 - a)), ("belly", 1 - abs(a - 1)), ("chest", max(0, a - 1)))
         weights.append(w if h < 0.85 else blend(("chest", 0.6), ("head", 0.4)))
-    del m
     return loft(rings, theta, name, weights, 0.82 if pads else 0.92)
 
 
@@ -107,12 +107,12 @@ def _torso_zone(z: F, theta: F, pads: bool) -> Callable[[int, int], str]:
 
 def _arm(fine: bool, pads: bool) -> Part:
     """The left arm from the shoulder cap to the hand."""
-    theta = np.arange(10 if fine else 6) * 2 * np.pi / (10 if fine else 6)
+    theta = _degrees(0, 30, 58, 90, 122, 150, 190, 230, 270, 310, 340) if fine else np.arange(6) * np.pi / 3
     s = sk.SHOULDER_Z
     e, w = s - sk.UPPER_ARM, s - sk.UPPER_ARM - sk.FOREARM
     p = 1.0 if pads else 0.0
     rings = [
-        (w - 0.075, 0.010, 0.006), (w - 0.055, 0.019, 0.010), (w - 0.02, 0.022, 0.012), (w, 0.0155, 0.013),
+        (w - 0.068, 0.012, 0.009), (w - 0.050, 0.021, 0.012), (w - 0.02, 0.022, 0.014), (w, 0.0155, 0.013),
         (w + 0.03, 0.019, 0.016), (w + 0.07, 0.025, 0.022), (e - 0.035, 0.029, 0.025), (e - 0.012, 0.028, 0.026),
         (e + 0.015, 0.028, 0.026), (e + 0.045, 0.030, 0.028), (e + 0.075, 0.033, 0.031),
         (e + 0.10, 0.034 + 0.006 * p, 0.032 + 0.006 * p), (e + 0.115, 0.036 + 0.010 * p, 0.033 + 0.010 * p),
@@ -133,7 +133,12 @@ def _arm(fine: bool, pads: bool) -> Part:
         bones = ("hand_l", "fore_l", "arm_l", "chest")
         weights.append(blend((bones[k], 1 - (a - k)), (bones[min(k + 1, 3)], a - k)))
     full = [(z, rx, ry, 0.0, 0.0) for z, rx, ry in rings]
-    return loft(full, theta, lambda i, j: names[i], weights, axis_y=sk.SHOULDER_Y)
+    top = {i for i, n in enumerate(names) if n in ("cap2", "cap3")} if pads and fine else set()
+
+    def zone(i: int, j: int) -> str:
+        return "sleeve_number" if i in top and j in (2, 3) else names[i]
+
+    return loft(full, theta, zone, weights, axis_y=sk.SHOULDER_Y)
 
 
 def _leg(fine: bool, loose: bool) -> Part:
@@ -176,11 +181,13 @@ def _cape() -> Part:
     """A long sideline coat or cape from the shoulders to the calves."""
     theta = np.arange(12) * 2 * np.pi / 12
     rings = [
-        (0.20, 0.105, 0.125, -0.01, 0.0), (0.36, 0.095, 0.125, -0.008, 0.0), (0.53, 0.09, 0.125, -0.005, 0.0),
+        (0.17, 0.105, 0.125, -0.01, 0.0), (0.27, 0.100, 0.125, -0.01, 0.0), (0.38, 0.095, 0.125, -0.008, 0.0),
+        (0.47, 0.092, 0.125, -0.006, 0.0), (0.53, 0.09, 0.125, -0.005, 0.0),
         (0.66, 0.09, 0.135, 0.0, 0.0), (0.78, 0.085, 0.145, 0.0, 0.0), (0.825, 0.07, 0.125, 0.0, 0.0),
         (0.86, 0.045, 0.06, 0.0, 0.0),
     ]  # fmt: skip
-    weights = [blend(("pelvis", 0.7), ("thigh_l", 0.15), ("thigh_r", 0.15)), blend(("pelvis", 1.0)),
+    shins, thighs = blend(("shin_l", 0.5), ("shin_r", 0.5)), blend(("thigh_l", 0.5), ("thigh_r", 0.5))
+    weights = [shins, (shins + thighs) / 2, thighs, blend(("pelvis", 0.5)) + thighs / 2,
                blend(("pelvis", 1.0)), blend(("belly", 1.0)), blend(("chest", 1.0)), blend(("chest", 1.0)),
                blend(("chest", 1.0))]  # fmt: skip
     return loft(rings, theta, lambda i, j: "coat", weights)
@@ -195,22 +202,40 @@ def _towel() -> Part:
     return grid(p, [["towel"]] * 2, np.tile(blend(("pelvis", 1.0)), (3, 1)), wrap=False)
 
 
+def _hair_tail() -> Part:
+    """Long hair falling from under the back of the helmet."""
+    theta = np.arange(6) * np.pi / 3
+    rings = [(0.795, 0.012, 0.028, -0.088, 0.0), (0.84, 0.018, 0.034, -0.082, 0.0), (0.89, 0.020, 0.036, -0.062, 0.0)]
+    chest, head = blend(("chest", 1.0)), blend(("head", 1.0))
+    return loft(rings, theta, lambda i, j: "hair_tail", [chest, (chest + head) / 2, head])
+
+
+def _rough(part: Part) -> F:
+    """(V, 3) cloth normals rippled by a few waves over the body, the geometry of creases too small to model."""
+    rng = np.random.default_rng(5)
+    ripple = np.zeros_like(part.normal)
+    for _ in range(6):
+        wave = rng.normal(0, 1, 3) * (70, 70, 45)
+        ripple += rng.normal(0, 0.12, 3) * np.sin(part.vertex @ wave + rng.uniform(0, 6.3))[:, None]
+    return part.normal + ripple * (MATERIAL[part.zone] == CLOTH)[:, None]
+
+
 def _shade(part: Part) -> F:
     """(V,) baked occlusion: dark between the legs, under the arms and behind the face mask, by place at rest."""
-    x, y, z = part.vertex.T
+    y, z = part.vertex[:, 1], part.vertex[:, 2]
     between = np.exp(-((np.abs(y) / 0.03) ** 2)) * np.clip((0.50 - z) / 0.08, 0, 1) * np.clip((z - 0.1) / 0.2, 0, 1)
-    arm = np.exp(-(((np.abs(y) - 0.095) / 0.018) ** 2)) * np.clip((0.79 - z) / 0.05, 0, 1) * np.clip((z - 0.45) / 0.2, 0, 1)
+    arm = np.exp(-(((np.abs(y) - 0.095) / 0.018) ** 2))
+    arm *= np.clip((0.79 - z) / 0.05, 0, 1) * np.clip((z - 0.45) / 0.2, 0, 1)
     under = np.clip((0.62 - z) / 0.03, 0, 1) * np.clip((z - 0.56) / 0.02, 0, 1)
     neck = np.clip(1 - np.abs(z - 0.862) / 0.02, 0, 1)
-    del x
     return 1 - 0.45 * between - 0.35 * arm - 0.15 * under - 0.5 * neck
 
 
-@lru_cache(maxsize=None)
+@cache
 def template(kind: str, fine: bool) -> Template:
     """The template of a kind of person (KINDS); fine for near people, else the cheaper one."""
-    pads = kind in ("player", "cape")
-    arm, leg = _arm(fine, kind == "player"), _leg(fine, not pads)
+    pads = kind in ("player", "cape", "bare_player")
+    arm, leg = _arm(fine, pads), _leg(fine, not pads)
     foot = shoe(fine)
     parts = [leg, mirrored(leg), foot, mirrored(foot), _torso(fine, pads)]
     parts.append(helmet(fine) if kind == "player" else cap_head(fine))
@@ -219,7 +244,7 @@ def template(kind: str, fine: bool) -> Template:
     else:
         parts += [arm, mirrored(arm)]
     if kind == "player" and fine:
-        parts.append(_towel())
+        parts += [_towel(), _hair_tail()]
     parts += props(kind)
     return _finish(join(parts))
 
@@ -228,7 +253,7 @@ def _finish(part: Part) -> Template:
     rest = sk.rest_origins()
     local = part.vertex[:, None] - rest[None]
     homog = np.concatenate([local, np.ones(local.shape[:2] + (1,))], -1) * part.weight[..., None]
-    bend = part.normal[:, None] * part.weight[..., None]
+    bend = _rough(part)[:, None] * part.weight[..., None]
     x, y, z = part.vertex.T
     near = (np.abs(y) < 0.115) & (part.weight[:, 10:].sum(1) < 0.4) & (part.weight[:, 4:10].sum(1) < 0.4)
     bulge = np.exp(-(((z - 0.61) / 0.07) ** 2)) * near

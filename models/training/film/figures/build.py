@@ -62,8 +62,9 @@ def build_meshes(
     xy, vel = np.asarray(xy_yd, float), np.asarray(velocity_yd_s, float)
     facing, ph, sd = np.asarray(facing_rad, float), np.asarray(phase, float), np.asarray(rng_seed, np.int64)
     acc = np.zeros((n, 2)) if acceleration_yd_s2 is None else np.asarray(acceleration_yd_s2, float)
-    for name, value, shape in (("xy_yd", xy, (n, 2)), ("velocity_yd_s", vel, (n, 2)), ("facing_rad", facing, (n,)),
-                               ("phase", ph, (n,)), ("rng_seed", sd, (n,)), ("acceleration_yd_s2", acc, (n, 2))):  # fmt: skip
+    wanted = {"xy_yd": (xy, (n, 2)), "velocity_yd_s": (vel, (n, 2)), "facing_rad": (facing, (n,)),
+              "phase": (ph, (n,)), "rng_seed": (sd, (n,)), "acceleration_yd_s2": (acc, (n, 2))}  # fmt: skip
+    for name, (value, shape) in wanted.items():
         if value.shape != shape:
             raise ShapeError(f"build_meshes {name}: expected shape {shape}, got {value.shape}.")
     cast = _cast(people, wardrobe, sd, fine)
@@ -72,7 +73,7 @@ def build_meshes(
     lean = np.clip((turn @ acc[:, :, None])[..., 0] / 10.7 * 0.45, -0.25, 0.25)
     weights = _stance_weights(stance, n)
     rows = poses.pose_rows(weights, cast.variant, cast.mirror, cast.noise, local_v, ph, cast.upright)
-    rig = poses.solve(rows, lean, cast.width**0.5)
+    rig = poses.solve(rows, lean, cast.width**0.5 * (1 - 0.08 * cast.upright))
     return _assemble(cast, rig, xy, facing, weights[:, poses.STANCE["down"]])
 
 
@@ -141,8 +142,7 @@ def _assemble(cast: Cast, rig: sk.Rig, xy: F, facing: F, lying: F) -> Mesh:
         verts.append(v.reshape(-1, 3))
         norms.append(nrm.reshape(-1, 3))
         persons.append(np.repeat(g.who, count).astype(np.int32))
-        shift = base + np.arange(len(g.who), dtype=np.int32) * count
-        tris.append((g.triangle[None] + shift[:, None, None].astype(np.int32)).reshape(-1, 3))
+        tris.append(g.triangle + np.int32(base))
         base += count * len(g.who)
     b = sk.BONE
     head = np.append(HEAD - sk.rest_origins()[b["head"]], 1.0)

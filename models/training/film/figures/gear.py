@@ -27,7 +27,7 @@ def helmet(fine: bool) -> Part:
     for v in y:
         r = np.sqrt(max(1 - (v / half) ** 2, 0.0)) ** 0.85
         px, pz = 0.080 * np.cos(a) * r, 0.076 * np.sin(a) * r
-        pz = np.maximum(pz, -0.066 * r ** 0.6)
+        pz = np.maximum(pz, -0.066 * r**0.6)
         inside = (deg < 12) & (deg > -85) & (abs(v) < 0.8 * half)
         px = np.where(inside, px * 0.80 - 0.002, px)
         rings.append(np.stack([px, np.full_like(px, v), pz], 1) + HEAD)
@@ -140,6 +140,8 @@ def props(kind: str) -> list[Part]:
             legs.append(tube(np.stack([foot, [0.30, 0.0, 0.70]]), 0.009, "pole", "world", 4))
         return [*legs, box((0.20, -0.04, 0.70), (0.40, 0.04, 0.80), "gear", "world"),
                 box((0.40, -0.03, 0.715), (0.50, 0.03, 0.785), "lens", "world")]  # fmt: skip
+    if kind == "water":
+        return [_at_hand(box((-0.03, -0.05, -0.05), (0.05, 0.05, 0.05), "sign", "hand_l"))]
     if kind == "pole":
         path = np.array([[0.21, 0.10, 0.0], [0.21, 0.10, 0.6], [0.21, 0.10, 1.15]])
         return [tube(path, 0.012, "pole", "world", 5),

@@ -67,13 +67,12 @@ def grid(points: F, zones: Sequence[Sequence[str]], weights: F, wrap: bool = Tru
     corner_j = np.stack([j, k, k, j], -1)
     lap = np.stack([j, j + 1, j + 1, j], -1)  # the seam has its own column so that uv does not run backwards
     key = (corner_i * (m + 1) + lap) * len(ZONE) + z[..., None]
-    uniq, first, index = np.unique(key.reshape(-1), return_index=True, return_inverse=True)
+    _, first, index = np.unique(key.reshape(-1), return_index=True, return_inverse=True)
     quad = index.reshape(-1, 4)
     tri = np.concatenate([quad[:, [0, 1, 2]], quad[:, [0, 2, 3]]])
     ci, cj, cl = corner_i.reshape(-1)[first], corner_j.reshape(-1)[first], lap.reshape(-1)[first]
     arc = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(points.mean(1), axis=0), axis=1))])
     uv = np.stack([cl / max(cols, 1), arc[ci]], 1)
-    del uniq
     part = Part(points[ci, cj], normals[ci, cj], uv, np.repeat(z.reshape(-1), 4)[first], weights[ci, cj], tri)
     return _drop_flat(part)
 
@@ -113,7 +112,7 @@ def loft(
     n = len(rings)
     zones = [[zone(min(max(r - 1, 0), n - 2), j) for j in range(m)] for r in range(n + 1)]
     part = grid(p, zones, w)
-    ends = (np.linalg.norm(part.normal, axis=1) < 0.5)
+    ends = np.linalg.norm(part.normal, axis=1) < 0.5
     part.normal[ends] = np.where(part.vertex[ends, 2:] > (z0 + z1) / 2, 1.0, -1.0) * np.array([0, 0, 1.0])
     return part
 
@@ -135,7 +134,9 @@ def tube(path: F, radius: float, zone: str, bone: str, sides: int = 3) -> Part:
 def box(low: Sequence[float], high: Sequence[float], zone: str, bone: str) -> Part:
     """An axis-parallel box with flat faces."""
     lo, hi = np.asarray(low, float), np.asarray(high, float)
-    verts, normals, tris = [], [], []
+    verts: list[F] = []
+    normals: list[F] = []
+    tris: list[list[int]] = []
     for axis in range(3):
         u, v = (axis + 1) % 3, (axis + 2) % 3
         for sign in (0, 1):

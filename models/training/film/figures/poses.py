@@ -105,7 +105,8 @@ def _table() -> F:
              (0.22, -0.04, 0.085, 0), 0.35),
     ]  # fmt: skip
     four = [
-        _row((-0.05 + d, 0.40), (1.35 + d, 0.25, -1.2), tight, (0.4, 0.6), (0.28 + d, 0.07, 0.085, 0)) for d in (0, 0.04)
+        _row((-0.05 + d, 0.40), (1.35 + d, 0.25, -1.2), tight, (0.4, 0.6), (0.28 + d, 0.07, 0.085, 0))
+        for d in (0, 0.04)
     ]
     s["four_point"] = [*four, *four]
     center = _row((-0.04, 0.455), (0.42, 0.30, -0.55), (0.0, 0.105, 0, -0.04, -0.105, 0), (0, 0),
@@ -216,6 +217,9 @@ def pose_rows(
     moved = w * go
     w -= moved
     w[:, STANCE["moving"]] += moved.sum(1)
+    tall = w[:, STANCE["moving"]] * upright * (1 - smooth(speed, 0.25, 1.1))
+    w[:, STANCE["moving"]] -= tall
+    w[:, STANCE["standing"]] += tall
     rows = np.einsum("ns,snd->nd", w, TABLE[:, variant])
     rows = np.where(mirror[:, None], mirrored(rows), rows)
     noise = noise * NOISE
@@ -237,12 +241,11 @@ def _gait(rows: F, step: F, speed: F, velocity: F, phase: F, upright: F) -> F:
     for k, sign in (("l", 0.0), ("r", np.pi)):
         a = phase + sign
         swing = np.maximum(-np.sin(a), 0.0)
-        late = np.maximum(-np.sin(a + 0.6), 0.0)
         along = reach * np.cos(a)
         rows[:, P[f"f{k}_x"]] = rows[:, P[f"f{k}_x"]] * (1 - on) + along * ahead[:, 0]
         rows[:, P[f"f{k}_y"]] += along * ahead[:, 1] * 0.8
         rows[:, P[f"f{k}_y"]] *= 1 - 0.45 * on * run * np.abs(forward)
-        rows[:, P[f"f{k}_z"]] += lift * (0.4 * swing + 0.6 * np.maximum(np.sin(-a + 0.7), 0) * (swing > 0) + 0 * late)
+        rows[:, P[f"f{k}_z"]] += lift * (0.4 * swing + 0.6 * np.maximum(np.sin(-a + 0.7), 0) * (swing > 0))
         rows[:, P[f"f{k}_pitch"]] += on * (1.1 * run * np.maximum(np.sin(-a + 0.9), 0) * np.clip(forward, 0, 1)
                                            + 0.5 * np.maximum(-np.cos(a), 0) * np.clip(forward, 0, 1))  # fmt: skip
     low = on * (1 - upright)

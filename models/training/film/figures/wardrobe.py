@@ -58,6 +58,7 @@ class Kit:
     mask: F
     glove: F
     decal_inks: F  # (2, 3)
+    sleeve_numbers: bool = False
     mood: F = field(default_factory=lambda: np.zeros(4))
     """Shares of players: long undershirt, gloves, odd shoes, towel."""
 
@@ -76,6 +77,7 @@ class Wardrobe:
     atlas: U8
     cold: bool
     split: str
+    dirt: float = 0.0
     cache: dict[Any, Any] = field(default_factory=dict, repr=False, compare=False)
 
 
@@ -127,7 +129,7 @@ def draw_kit(rng: np.random.Generator, main: str, split: str) -> Kit:
     sleeve = np.tile(jersey if rng.random() < 0.75 else second, (8, 1))
     style = int(rng.integers(0, 6))
     if style == 1:
-        sleeve[[4, 6]] = second
+        sleeve[[3, 5]] = second
     elif style == 2:
         sleeve[5] = second
         sleeve[4] = third
@@ -150,11 +152,13 @@ def draw_kit(rng: np.random.Generator, main: str, split: str) -> Kit:
     return Kit(
         jersey=jersey, side=jersey if plain else some(second, third), yoke=jersey if rng.random() < 0.7 else second,
         collar=some(jersey, second, white), sleeve=sleeve, sleeve_end=int(rng.choice([0, 1, 2, 3, 3, 4])),
-        under=some(white, dark, jersey, second), number=some(*contrast[::2], second), number_edge=some(jersey, third, white, dark),
+        under=some(white, dark, jersey, second), number=some(*contrast[::2], second),
+        number_edge=some(jersey, third, white, dark),
         pants=pants, pants_edge=pants_edge, pants_stripe=pants_stripe, belt=some(white, dark, second, pants),
         sock=sock, shoe=some(white, dark, dark, second), shell=shell, shell_edge=shell_edge,
         shell_stripe=shell if rng.random() < 0.35 else some(white, second, third),
         mask=some(_tint(rng, "silver"), white, dark, second, jersey), glove=some(white, dark, second),
+        sleeve_numbers=bool(rng.random() < 0.6 and np.all(sleeve[6:] == jersey)),
         decal_inks=np.stack([some(white, dark, second, third), some(second, third, white)]),
         mood=np.array([rng.uniform(0.1, 0.7), rng.uniform(0.4, 0.9), rng.uniform(0, 0.5), rng.uniform(0, 0.4)]),
     )  # fmt: skip
@@ -193,14 +197,15 @@ def draw_wardrobe(
         "cap": _tint(rng, "black", 3), "chief_cap": _tint(rng, "white", 3), "shoe": black,
         "sock": black, "belt": black,
     }  # fmt: skip
+    cold = bool(snow or rng.random() < 0.25)
+    dirt = 0.0 if rng.random() < 0.6 else float(rng.uniform(0.1, 0.8))
     side = str(rng.choice([n for n in COLORS if split == "test" or n not in TEST_ONLY]))
     vest = np.array([(235, 120, 20), (190, 220, 40), (60, 120, 190), (200, 40, 50)][int(rng.integers(4))], float)
-    return Wardrobe(kits, officials, _tint(rng, side), vest, picture, bool(snow or rng.random() < 0.25), split)
+    return Wardrobe(kits, officials, _tint(rng, side), vest, picture, cold, split, dirt)
 
 
 def _paint_tiles(rng: np.random.Generator, picture: U8) -> None:
     for i in range(5):
-        tile = official = at.official_stripes(rng) if i == 4 else at.folds(rng, float(rng.uniform(0.10, 0.26)))
-        grey = np.round(at.to_srgb(official) * 255).astype(np.uint8)
+        tile = at.official_stripes(rng) if i == 4 else at.folds(rng, float(rng.uniform(0.10, 0.26)))
+        grey = np.round(at.to_srgb(tile) * 255).astype(np.uint8)
         picture[at.FOLDS_Y : at.FOLDS_Y + at.TILE, i * at.TILE : (i + 1) * at.TILE] = grey[..., None]
-        del tile

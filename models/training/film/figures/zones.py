@@ -15,7 +15,9 @@ _CLOTH = (
 )  # fmt: skip
 _HELMET = ("shell", "shell_s0", "shell_s1", "decal", "visor")
 _SKIN = ("face", "neck", "hand", "palm")
-_OTHER = ("mask", "shoe", "sole", "cap", "brim", "hair", "headset", "gear", "pole", "sign", "lens", "strap", "ball")
+_OTHER = (
+    "mask", "hair_tail", "shoe", "sole", "cap", "brim", "hair", "headset", "gear", "pole", "sign", "lens", "strap",
+)  # fmt: skip
 ZONES = _CLOTH + _HELMET + _SKIN + _OTHER
 ZONE = {name: i for i, name in enumerate(ZONES)}
 MATERIAL = np.array(
