@@ -1,12 +1,14 @@
 """The camera's motion between small grey pictures, as homographies that do not drift.
 
 Each picture is measured straight against an anchor picture with sparse optical flow (B. Lucas, T. Kanade,
-1981, in a pyramid: J.-Y. Bouguet, 2000) and a robust homography (MAGSAC: D. Barath et al., 2019); a new anchor is
-taken only when the view has moved on, so errors add up per anchor, not per frame. People are outliers, and
+1981, in a pyramid: J.-Y. Bouguet, 2000) and a robust homography (MAGSAC: D. Barath et al., 2019); a new
+anchor is taken only when the view has moved on, so errors add up per anchor, not per frame. People are outliers, and
 no feature is taken where something moves.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -21,8 +23,26 @@ FEATURE_GAP_PX = 7
 INLIER_PX = 1.0  # of the robust fit, small px
 MIN_INLIERS = 14
 ANCHOR_SHARE = 0.45  # new anchor when less of its features still fit
+LOST_SHARE = 0.2  # fewer agreeing features than this may agree by chance
+HOLD_PX = 0.04  # a camera that has not moved by more than the noise of the fit has not moved
 ANCHOR_OVERLAP = 0.62  # or less of the picture is still in sight of it
 ANCHOR_ZOOM = 1.22  # or the scale differs by more
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A robust fit: matrix (3, 3) from px of one picture to px of another, the share of the features asked
+    for that agree, and those: here (N, 2) in the first, there (N, 2) in the second picture."""
+
+    matrix: Array
+    share: float
+    here: Grid
+    there: Grid
+
+    def error(self, matrix: Array) -> float:
+        """Root mean square px of the agreeing features under another matrix."""
+        moved = cv2.perspectiveTransform(self.here[:, None], matrix)[:, 0]
+        return float(np.sqrt(((moved - self.there) ** 2).sum(1).mean()))
 
 
 class CameraPath:
@@ -34,41 +54,43 @@ class CameraPath:
         self.points = np.zeros((0, 1, 2), np.float32)
         self.fit0 = 1.0
         self.to_anchor = np.eye(3)
-        self.step = np.eye(3)  # last frame-to-frame motion, the guess for the next
+        self.step = np.eye(3)  # motion from the last picture to this one, the guess for the next
+        self.share = 1.0  # of the last fit
         self.anchors = 0
 
     def restart(self, grey: Small) -> None:
         """Begin a shot: this picture is the first and the anchor."""
-        self.anchor_to_first = np.eye(3)
-        self.set_anchor(grey, None)
+        self.step = np.eye(3)
+        self.set_anchor(grey, np.eye(3), None)
         self.anchors = 0
 
-    def set_anchor(self, grey: Small, moving: Grid | None) -> None:
-        """Measure from this picture on."""
-        self.anchor, self.to_anchor, self.step = grey, np.eye(3), np.eye(3)
+    def set_anchor(self, grey: Small, to_first: Array, moving: Grid | None) -> None:
+        """Measure from this picture on; to_first: its px to the first picture's."""
+        self.anchor, self.to_anchor, self.anchor_to_first = grey, np.eye(3), to_first
         self.points, self.fit0 = _features(grey, moving), 0.0
         self.anchors += 1
 
     def follow(self, last: tuple[Small, Array], grey: Small, moving: Grid | None) -> Array | None:
         """(3, 3) small px of this picture -> small px of the first; None where the camera is lost."""
-        guess = self.to_anchor @ np.linalg.inv(self.step)
-        fit = _fit(self.anchor, grey, self.points, guess)
-        if fit is None or fit[1] < ANCHOR_SHARE * max(self.fit0, 0.5):
-            self.anchor_to_first = last[1]
-            self.set_anchor(last[0], moving)
-            fit = _fit(last[0], grey, self.points, np.eye(3))
-            if fit is None:
+        fit = _fit(self.anchor, grey, self.points, self.to_anchor @ self.step)
+        if fit is None or fit.share < max(ANCHOR_SHARE * self.fit0, LOST_SHARE):
+            self.set_anchor(last[0], last[1], moving)
+            fit = _fit(last[0], grey, self.points, self.step)
+            if fit is None or fit.share < LOST_SHARE:
                 return None
-        to_anchor, share = fit
-        self.fit0 = self.fit0 or share
-        self.step = np.linalg.inv(to_anchor) @ self.to_anchor
+        self.share = fit.share
+        self.fit0 = self.fit0 or fit.share
+        best = fit.error(fit.matrix)
+        to_anchor = (
+            self.to_anchor if fit.error(self.to_anchor) < max(1.25 * best, best + HOLD_PX) else fit.matrix
+        )
+        self.step = np.linalg.inv(self.to_anchor) @ to_anchor
         self.step /= self.step[2, 2]
         self.to_anchor = to_anchor
         to_first = self.anchor_to_first @ to_anchor
         to_first /= to_first[2, 2]
         if _worn(to_anchor, grey.shape):
-            self.anchor_to_first = to_first
-            self.set_anchor(grey, moving)
+            self.set_anchor(grey, to_first, moving)
         return np.asarray(to_first)
 
 
@@ -82,8 +104,8 @@ def _features(grey: Small, moving: Grid | None) -> Grid:
     return np.zeros((0, 1, 2), np.float32) if found is None else found.astype(np.float32)
 
 
-def _fit(anchor: Small | None, grey: Small, points: Grid, guess: Array) -> tuple[Array, float] | None:
-    """(grey -> anchor homography, share of features that fit), or None. guess: grey px -> anchor px."""
+def _fit(anchor: Small | None, grey: Small, points: Grid, guess: Array) -> Fit | None:
+    """Fit grey -> anchor, or None. guess: grey px -> anchor px."""
     if anchor is None or len(points) < MIN_INLIERS:
         return None
     start = cv2.perspectiveTransform(points, np.linalg.inv(guess)).astype(np.float32)
@@ -103,7 +125,7 @@ def _fit(anchor: Small | None, grey: Small, points: Grid, guess: Array) -> tuple
     return robust(moved[good][:, 0], source[good][:, 0], int(inside.sum()))
 
 
-def robust(now: Grid, then: Grid, asked: int) -> tuple[Array, float] | None:
+def robust(now: Grid, then: Grid, asked: int) -> Fit | None:
     """Homography now -> then. A similarity where the features that fit do not span the picture."""
     cv2.setRNGSeed(1)
     matrix, fits = cv2.findHomography(now, then, cv2.USAC_MAGSAC, INLIER_PX, maxIters=300, confidence=0.995)
@@ -121,7 +143,8 @@ def robust(now: Grid, then: Grid, asked: int) -> tuple[Array, float] | None:
     zoom = np.sqrt(abs(np.linalg.det(matrix[:2, :2])))
     if not 0.5 < zoom < 2.0:
         return None
-    return np.asarray(matrix / matrix[2, 2], float), float(inlier.sum()) / max(asked, 1)
+    share = float(inlier.sum()) / max(asked, 1)
+    return Fit(np.asarray(matrix / matrix[2, 2], float), share, now[inlier], then[inlier])
 
 
 def _worn(to_anchor: Array, shape: tuple[int, ...]) -> bool:

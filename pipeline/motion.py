@@ -29,8 +29,9 @@ WIDTH_PX = 480  # of the small picture
 CELL_PX = 8  # cells of the activity grid, small px
 LAG_S = Fraction(1, 15)  # activity compares with the picture this long before
 STILL_PX = 0.06  # camera motion under this over the lag is none: no resampling
-CUT_HISTOGRAM = 0.28  # distance of histograms (0..1) that makes a cut likely
-CUT_SURE = 0.55  # and one that makes it certain without a look at features
+CUT_HISTOGRAM = 0.28  # distance of histograms (0..1) from which the pictures are compared
+CUT_SHARE = 0.4  # share of agreeing features under which the pictures are compared too
+ALIKE = 0.35  # correlation of two aligned pictures of one shot
 LONGEST_SHOT_S = 90.0  # longer shots are handed on in pieces
 OVERLAP_S = 12.0  # of which each starts this much before its own first frame
 REPEAT_DIFF = 0.35  # mean absolute difference (grey levels) under which a frame may repeat the last one
@@ -162,15 +163,15 @@ class Meter:
             now.repeated, now.to_first = True, last.to_first
             return ""
         distance = float(np.abs(now.histogram - last.histogram).sum()) / 2
-        if distance > CUT_SURE:
-            return f"histogram {distance:.2f}"
         to_first = self.camera.follow((last.grey, last.to_first), now.grey, self.moving)
         if to_first is None:
             to_first = self._search(last, now)
             if to_first is None:
                 return f"features lost, histogram {distance:.2f}"
-        elif distance > CUT_HISTOGRAM and not self._agrees(last, now, to_first):
-            return f"histogram {distance:.2f}, pictures differ"
+        elif (distance > CUT_HISTOGRAM or self.camera.share < CUT_SHARE) and not self._agrees(
+            last, now, to_first
+        ):
+            return f"pictures differ, histogram {distance:.2f}"
         now.to_first = to_first
         return ""
 
@@ -188,12 +189,12 @@ class Meter:
         here = np.array([spots2[p.queryIdx].pt for p in pairs], np.float32)
         there = np.array([spots[p.trainIdx].pt for p in pairs], np.float32)
         fit = robust(here, there, len(pairs))
-        if fit is None or fit[1] < 0.25:
+        if fit is None or fit.share < 0.25:
             return None
-        to_first = last.to_first @ fit[0]
-        self.camera.anchor_to_first = to_first / to_first[2, 2]
-        self.camera.set_anchor(now.grey, None)
-        return np.asarray(to_first / to_first[2, 2])
+        to_first = last.to_first @ fit.matrix
+        to_first /= to_first[2, 2]
+        self.camera.set_anchor(now.grey, to_first, None)
+        return np.asarray(to_first)
 
     def _agrees(self, last: _Picture, now: _Picture, to_first: Array) -> bool:
         """True when the two pictures look alike once aligned (correlation of band-passed pictures)."""
@@ -202,7 +203,7 @@ class Meter:
         then = cv2.warpPerspective(last.band, step, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
         a, b = then.ravel(), now.band.ravel()
         norm = float(np.linalg.norm(a) * np.linalg.norm(b))
-        return norm > 0 and float(a @ b) / norm > 0.35
+        return norm > 0 and float(a @ b) / norm > ALIKE
 
     def _record(self, now: _Picture) -> None:
         while len(self.recent) > 1 and self.recent[1].time_s <= now.time_s - LAG_S:

@@ -1,0 +1,140 @@
+"""Trains the snap scorer on quick grey film: ``python -m models.training.train_snap render|fit|export``.
+
+render: plays -> quick film -> H.264 -> the pipeline's own motion stage -> activity grids with truth, one npz a
+clip. fit: a small network over the windows of ``pipeline.onset`` (torch, CPU, minutes). export: ONNX.
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+import av
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from models.training import snap_film
+from models.training.playbook.play import Play, make_play
+from pipeline import onset
+from pipeline.film import FilmInfo
+from pipeline.motion import WIDTH_PX, Meter
+from pipeline.records import Motion
+
+LEVELS = ("professional", "college", "high_school", "canadian")
+
+
+def through_codec(
+    frames: Iterable[NDArray[np.uint8]], rate: Fraction, crf: int, preset: str
+) -> Iterator[NDArray[np.uint8]]:
+    """(H, W) grey frames after H.264 at a constant rate factor."""
+    store = io.BytesIO()
+    with av.open(store, "w", format="matroska") as box:
+        stream = None
+        for grey in frames:
+            if stream is None:
+                stream = box.add_stream(
+                    "libx264", rate=rate, options={"crf": str(crf), "preset": preset, "threads": "1"}
+                )
+                stream.height, stream.width = grey.shape[0] // 2 * 2, grey.shape[1] // 2 * 2
+                stream.pix_fmt = "yuv420p"
+            grey = np.ascontiguousarray(grey[: stream.height, : stream.width])
+            box.mux(stream.encode(av.VideoFrame.from_ndarray(grey, format="gray")))
+        if stream is not None:
+            box.mux(stream.encode())
+    store.seek(0)
+    with av.open(store) as box:
+        for frame in box.decode(video=0):
+            yield frame.to_ndarray(format="gray")
+
+
+def meter(frames: Iterable[NDArray[np.uint8]], rate: Fraction) -> Motion:
+    """Motion of one shot (cuts found in it would be errors of the motion stage: the longest piece is kept)."""
+    gauge, pieces = None, []
+    for i, grey in enumerate(frames):
+        if gauge is None:
+            size = (grey.shape[1], grey.shape[0])
+            info = FilmInfo("", *size, 0, Fraction(1), rate, None, None, "", False, 0)
+            gauge = Meter(info, size, 600.0, 12.0)
+        pieces += list(gauge.take(i, i / rate, grey))
+    if gauge is None:
+        raise ValueError("No frames.")
+    pieces += list(gauge.end())
+    return max((m for _, m in pieces), key=lambda m: len(m.frame))
+
+
+def draw_play(rng: np.random.Generator, seed: int) -> tuple[Play, float | None, float | None, str]:
+    """(play, first second, last second, kind) of one training clip."""
+    level = str(rng.choice(LEVELS, p=[0.35, 0.3, 0.2, 0.15]))
+    kind = str(rng.choice(["play", "before", "after", "long", "none"], p=[0.66, 0.09, 0.04, 0.09, 0.12]))
+    if kind == "none":
+        return make_play(seed, level, kind="no_snap"), None, None, kind
+    if rng.random() < 0.08:
+        play = make_play(seed, level, kind="special")
+    else:
+        play = make_play(seed, level)
+    if kind == "long":
+        los = float(np.clip(play.line_of_scrimmage_yd + play.direction * rng.uniform(-5, 12), 25, 85))
+        other = make_play(seed + 500_000, level, los=los, direction=play.direction)
+        return snap_film.join([play, other], rng), None, None, kind
+    start, stop = float(play.time_s[0]), float(play.time_s[-1])
+    if play.snap_index is None or kind == "none":
+        return play, None, None, "none"
+    if kind == "before":
+        return play, None, -float(rng.uniform(0.05, 1.0)), kind
+    if kind == "after":
+        return play, float(rng.uniform(0.15, 0.6)), None, kind
+    first = max(start, -float(rng.uniform(1.0, 6.0)))
+    return play, first, min(stop, float(rng.uniform(0.8, 4.0))), kind
+
+
+def render_clip(seed: int) -> tuple[Motion, NDArray[np.float64], str]:
+    """(motion, snap times in seconds from the first frame, kind) of one clip; all drawn from the seed."""
+    rng = np.random.default_rng(seed)
+    play, first, last, kind = draw_play(rng, seed)
+    look = snap_film.draw_look(rng, play, WIDTH_PX)
+    if kind == "long":
+        look = replace(look, zoom_rate=0.0, follow=1.0, early_pan_deg_s=0.0)
+    rate = Fraction(str(rng.choice(["30", "30", "30000/1001", "24", "25", "50", "60000/1001"])))
+    film = snap_film.QuickFilm(play, look, seed, float(rate), first, last)
+    frames: Iterable[NDArray[np.uint8]] = film
+    if rng.random() < 0.75:
+        frames = through_codec(
+            film, rate, int(rng.integers(18, 34)), str(rng.choice(["ultrafast", "veryfast", "medium"]))
+        )
+    motion = meter(frames, rate)
+    return motion, np.array([float(f / rate) for f in film.snap_frames]), kind
+
+
+def render(out: Path, first_seed: int, count: int) -> None:
+    """Write clips first_seed .. first_seed + count - 1, skipping those already there."""
+    cv2.setNumThreads(1)
+    out.mkdir(parents=True, exist_ok=True)
+    for seed in range(first_seed, first_seed + count):
+        path = out / f"{seed:06d}.npz"
+        if path.exists():
+            continue
+        motion, snaps, kind = render_clip(seed)
+        np.savez_compressed(
+            path, grid=(onset.grids(motion) * 255).round().astype(np.uint8), snaps=snaps, kind=kind,
+            times=np.array([float(t) for t in motion.time_s]),
+        )  # fmt: skip
+
+
+def main() -> None:
+    """Command line."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("what", choices=["render"])
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--first-seed", type=int, default=0)
+    parser.add_argument("--count", type=int, default=300)
+    options = parser.parse_args()
+    render(options.out, options.first_seed, options.count)
+
+
+if __name__ == "__main__":
+    main()

