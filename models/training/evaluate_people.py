@@ -15,6 +15,7 @@ import argparse
 import json
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from itertools import pairwise
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -105,7 +106,8 @@ def figures(frames: list[Matched]) -> dict[str, Any]:
 
     def at(n: int) -> dict[str, float]:
         r, p = (float(v[n - 1]) if n else 0.0 for v in (recall, precision))
-        return {"recall": r, "precision": p, "boxes": n / len(frames), "doubles": float(doubled[:n].sum() / len(frames))}
+        twice = float(doubled[:n].sum() / len(frames))
+        return {"recall": r, "precision": p, "boxes": n / len(frames), "doubles": twice}
 
     out: dict[str, Any] = {"frames": len(frames), "labelled_a_frame": total / len(frames)}
     out |= {f"at_{c}": at(int((conf >= c).sum())) for c in CONFIDENCES}
@@ -129,7 +131,7 @@ def _points(frames: list[Matched], least: float = 0.25) -> dict[str, Any]:
             out[name] = {"median": float(np.median(e)), "p95": float(np.percentile(e, 95))}
     near = np.concatenate([m.near_px for m in frames])
     got = np.concatenate([np.isin(np.arange(len(m.wanted)), m.hit[m.confidence >= least]) for m in frames])
-    for a, b in zip(NEAR_PX[:-1], NEAR_PX[1:], strict=True):
+    for a, b in pairwise(NEAR_PX):
         inside = (near >= a) & (near < b)
         if inside.any():
             out[f"recall_near_{a}"] = float(got[inside].mean())
@@ -184,8 +186,8 @@ def _flat(out: dict[str, Any]) -> dict[str, float]:
 
 def table(results: dict[str, Any]) -> str:
     """One row a candidate and set."""
-    head = ("candidate", "set", "AP50", "recall/precision at .25", "at .1", "boxes .25", "recall/precision at equal boxes",
-            "at 1.2 x", "recall at precision .65 / .92", "doubles", "role", "ground px", "near <15 / >40")  # fmt: skip
+    head = ("candidate", "set", "AP50", "recall/precision at .25", "at .1", "boxes .25", "at equal boxes", "at 1.2 x",
+            "recall at precision .65 / .92", "doubles", "role", "ground px", "near <15 / >40")  # fmt: skip
     rows = ["| " + " | ".join(head) + " |", "|" + "---|" * len(head)]
     for name, sets in results.items():
         for key, f in sets.items():

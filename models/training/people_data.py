@@ -102,9 +102,11 @@ def rendered_frames(folder: Path) -> list[Frame]:
 
 def _from_truth(picture: Path, t: Any) -> Frame:
     camera = t.camera
+    whole = np.asarray(t.full_box_px, float).reshape(-1, 4)
+    box = np.asarray(t.box_px, float).reshape(-1, 4)  # NaN where nothing shows
     return Frame(
         f"rendered_{picture.stem}", picture, camera.width_px, camera.height_px,
-        np.asarray(t.box_px, float).reshape(-1, 4), np.asarray(t.full_box_px, float).reshape(-1, 4),
+        np.where(np.isfinite(box), box, whole), whole,
         np.asarray(t.role, np.int64), np.asarray(t.visible, float),
         np.asarray(t.ground_px, float).reshape(-1, 2), np.asarray(t.head_px, float).reshape(-1, 2),
         picture.stem, t.view, t.level,

@@ -31,6 +31,7 @@ from ultralytics.utils.torch_utils import strip_optimizer, unwrap_model
 from models.training.trunk import CHANNELS, RealTrunk, load_pretrained
 from pipeline.records import ROLES
 
+
 def _keep_in_memory(prefix: str, path: Path, found: dict[str, Any], version: str) -> None:
     """Several trainings read one folder at once: none of them writes the label cache."""
     found["version"] = version
@@ -131,7 +132,8 @@ class FinderTrainer(PoseTrainer):
 
     def get_model(self, cfg: Any = None, weights: Any = None, verbose: bool = True) -> Any:
         c = self.candidate
-        model = tasks.PoseModel(layout(c), nc=self.data["nc"], ch=3, data_kpt_shape=self.data["kpt_shape"], verbose=False)
+        d = self.data
+        model = tasks.PoseModel(layout(c), nc=d["nc"], ch=3, data_kpt_shape=d["kpt_shape"], verbose=False)
         for m in model.modules():
             if isinstance(m, RealTrunk) and self.pretrained is not None:
                 load_pretrained(m, self.pretrained)
@@ -195,7 +197,8 @@ def train(name: str, data: Path, out: Path, minutes: float, **options: Any) -> P
         "momentum": 0.9, "weight_decay": 0.0005, "warmup_epochs": 0.5 if start else 1.0, "warmup_bias_lr": 0.0,
         "nbs": 32, "cos_lr": True, "close_mosaic": 2, "mosaic": 0.7, "scale": 0.5, "translate": 0.1, "degrees": 2.0,
         "hsv_h": 0.03, "hsv_s": 0.6, "hsv_v": 0.5, "fliplr": 0.5, "mixup": 0.0, "pose": 24.0, "kobj": 0.0,
-        "amp": "bf16" if torch.cuda.is_available() else False, "val": False, "plots": False, "save": True, "project": str(out.resolve()), "name": name,
+        "amp": "bf16" if torch.cuda.is_available() else False, "val": False, "plots": False, "save": True,
+        "project": str(out.resolve()), "name": name,
         "exist_ok": True, "cache": False, "pretrained": False, "patience": 1000, "deterministic": False, **options,
     }  # fmt: skip
     trainer = FinderTrainer(c, pretrained, start, overrides=overrides)

@@ -24,9 +24,9 @@ COLUMNS = 4 + len(ROLES) + 2 * 3
 # Two finds are one man when ... (lengths in units of sqrt(box area) of the larger box, which hardly depends on
 # stance; a helmet is about 0.25 of it). Two men in a pile may overlap by any amount, but their helmets are never
 # at the same place. Chosen on rendered piles with models.training.evaluate_people.
-SAME_HEAD = 0.20  # heads closer than this and ground points closer than SAME_GROUND
+SAME_HEAD = 0.18  # heads closer than this and ground points closer than SAME_GROUND
 SAME_GROUND = 0.50
-SAME_HEAD_OVERLAP = 0.55  # or heads closer than twice SAME_HEAD where boxes overlap (IoU) by more than this
+SAME_HEAD_OVERLAP = 0.60  # or heads closer than 1.5 SAME_HEAD where boxes overlap (IoU) by more than this
 SAME_BOX = 0.85  # or boxes that overlap (IoU) by more than this
 
 
@@ -130,7 +130,7 @@ def _same(f: Found) -> NDArray[np.bool_]:
     iou = overlap(f.box_px, f.box_px)
     same: NDArray[np.bool_] = (
         ((head < SAME_HEAD) & (ground < SAME_GROUND) & (iou > 0.05))
-        | ((head < 2 * SAME_HEAD) & (iou > SAME_HEAD_OVERLAP))
+        | ((head < 1.5 * SAME_HEAD) & (iou > SAME_HEAD_OVERLAP))
         | (iou > SAME_BOX)
     )
     return same

@@ -7,7 +7,9 @@
 WHEELS="${WHEELS:-.whl}"
 LOADERS="${LOADERS:-.gl}"
 CARRY="${CARRY:-.carry}"
-WORK="${WORK:-/tmp/snapledger_training}"
+room=$(df -k --output=avail /dev/shm 2>/dev/null | tail -1)
+[ "${room:-0}" -gt 90000000 ] && fast=/dev/shm || fast=/tmp # decoded training pictures take some 3 MB each
+WORK="${WORK:-$fast/snapledger_training}"
 OUT="${OUT:-$WORK/out}"
 SITE="${SITE:-/tmp/site}"
 PY="${PY:-python3}"

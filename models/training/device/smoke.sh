@@ -2,9 +2,10 @@
 # Proves the whole chain on the training machine in under two minutes: installs, EGL, 64 stills, a short training of
 # each kind, export, measuring. Its figures mean nothing. Run from the repository root; see setup.sh for the folders.
 set -u
-export WORK="${WORK:-/tmp/snapledger_smoke}"
 here="$(dirname "$0")"
 . "$here/setup.sh"
+WORK="$WORK/smoke"
+mkdir -p "$WORK"
 . "$here/steps.sh"
 : > "$WORK/pids"
 CANDIDATES="${CANDIDATES:-scratch trunk wide free}"
