@@ -67,7 +67,8 @@ def to_input(image: NDArray[np.uint8], width_px: int) -> tuple[Floats, float]:
     scale = width_px / max(h, w)
     size = (max(1, round(w * scale)), max(1, round(h * scale)))
     if size != (w, h):
-        image = cv2.resize(image, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
+        way = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
+        image = np.asarray(cv2.resize(image, size, interpolation=way), np.uint8)
     rows, cols = (-(-s // STRIDE) * STRIDE for s in (size[1], size[0]))
     padded = np.full((rows, cols, 3), PAD, np.uint8)
     padded[: size[1], : size[0]] = image

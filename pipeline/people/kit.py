@@ -44,7 +44,8 @@ def _person(image: NDArray[np.uint8], box: Floats, ground: Floats, head: Floats)
     out = np.zeros(len(KIT_FEATURES), np.float32)
     if x1 - x0 < 3 or y1 - y0 < 3:
         return out
-    lab = cv2.cvtColor(image[y0:y1, x0:x1].astype(np.float32) / 255.0, cv2.COLOR_BGR2Lab)
+    part = image[y0:y1, x0:x1].astype(np.float32) / 255.0
+    lab = np.asarray(cv2.cvtColor(part, cv2.COLOR_BGR2Lab), np.float32)
     turf = _turf(lab, box - np.array([x0, y0, x0, y0], np.float32))
     start, axis = head - (x0, y0), ground - head
     length = float(np.hypot(*axis))
