@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from models.training.film.figures import atlas as at
 from models.training.film.figures import poses
 from models.training.film.figures.bodies import KINDS, Template, template
-from models.training.film.figures.dress import NUMBERED, PersonLike, dress, team_of
+from models.training.film.figures.dress import BARE_ARM, NUMBERED, PersonLike, dress, other_arm, team_of
 from models.training.film.figures.wardrobe import Kit, Wardrobe
 from models.training.film.figures.zones import CLOTH, MATERIAL, ZONE
 
@@ -123,6 +123,9 @@ def _group(
         person, rng = people[i], rngs[i]
         srgb = dress(kind, person, wardrobe, rng)
         linear = at.to_linear(srgb / 255.0)[shape.zone]
+        if kind in NUMBERED:
+            arm = np.isin(shape.zone, BARE_ARM) & (shape.vertex[:, 1] < 0)
+            linear[arm] = at.to_linear(other_arm(srgb, rng) / 255.0)[shape.zone[arm]]
         speckle = 1 + 0.05 * rng.standard_normal(v) * (MATERIAL[shape.zone] == CLOTH)
         linear = linear * (shape.shade * speckle * rng.uniform(0.9, 1.06))[:, None]
         color[k] = np.clip(_soil(linear, shape, wardrobe.dirt if kind == "player" else 0.0, rng), 0, 1)
@@ -138,7 +141,7 @@ def _worn(
     if kind != "player":
         return shape.triangle
     towel = wardrobe.kits[max(team_of(person), 0)].mood[3]
-    off = [ZONE[n] for n, share in (("towel", towel), ("hair_tail", 0.15)) if rng.random() >= share]
+    off = [ZONE[n] for n, share in (("towel", towel), ("hair_tail", 0.10)) if rng.random() >= share]
     return shape.triangle[~np.isin(shape.zone[shape.triangle[:, 0]], off)]
 
 

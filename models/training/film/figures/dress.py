@@ -12,6 +12,7 @@ from models.training.film.figures.zones import ZONE, ZONES
 
 F = NDArray[np.float64]
 _SLEEVE = ("sl0", "sl1", "sl2", "sl3", "cap0", "cap1", "cap2", "cap3")
+BARE_ARM = [ZONE[n] for n in ("fa0", "fa1", "fa2", "fa3")]
 NUMBERED = ("player", "bare_player")
 
 
@@ -60,6 +61,22 @@ def dress(kind: str, person: PersonLike, wardrobe: Wardrobe, rng: np.random.Gene
     return c
 
 
+def other_arm(c: F, rng: np.random.Generator) -> F:
+    """The right arm's colours: as the left, or with a sleeve, a pad or a band of its own."""
+    out = c.copy()
+    style = rng.random()
+    cloth = np.full(3, 30.0 if rng.random() < 0.5 else 228.0)
+    if style < 0.10:
+        _set(out, "fa0 fa1 fa2 fa3", cloth)
+    elif style < 0.2:
+        _set(out, "fa0", cloth)
+    elif style < 0.28:
+        _set(out, "fa3", cloth)
+    elif style < 0.42:
+        _set(out, "fa0 fa1 fa2 fa3", c[ZONE["face"]] / 0.45)
+    return np.clip(out, 0, 255)
+
+
 def _set(c: F, names: str, value: F) -> None:
     for name in names.split():
         c[ZONE[name]] = value
@@ -89,7 +106,7 @@ def _dress_player(c: F, kit: Kit, person: PersonLike, skin: F, rng: np.random.Ge
         _set(c, "fa1 fa2", kit.under)
     if gloves:
         _set(c, "hand palm", kit.glove if rng.random() < 0.7 else (white if rng.random() < 0.5 else black))
-    _set(c, "belt", kit.belt)
+    _set(c, "belt", kit.belt if rng.random() < 0.7 else kit.jersey)
     _set(c, "pants", kit.pants)
     _set(c, "pants_s0", kit.pants_edge)
     _set(c, "pants_s1", kit.pants_stripe)
@@ -98,6 +115,8 @@ def _dress_player(c: F, kit: Kit, person: PersonLike, skin: F, rng: np.random.Ge
     _set(c, "knee", kit.pants if high < 0.6 else skin if high < 0.85 else kit.sock[-1])
     for i in range(5):
         c[ZONE[f"cf{i}"]] = kit.sock[i]
+    if rng.random() < (0.25 if big else 0.05):
+        _set(c, "knee", black if rng.random() < 0.7 else white)
     if rng.random() < 0.3:
         bare = int(rng.integers(1, 4))
         _set(c, " ".join(f"cf{i}" for i in range(bare, 5)), skin if rng.random() < 0.7 else kit.under)
