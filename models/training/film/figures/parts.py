@@ -78,10 +78,13 @@ def grid(points: F, zones: Sequence[Sequence[str]], weights: F, wrap: bool = Tru
 
 
 def _drop_flat(part: Part) -> Part:
-    """Without triangles of no area."""
+    """Without triangles of no area and vertices no triangle uses."""
     a, b, c = (part.vertex[part.triangle[:, k]] for k in range(3))
-    keep = np.linalg.norm(np.cross(b - a, c - a), axis=1) > 1e-10
-    return Part(part.vertex, part.normal, part.uv, part.zone, part.weight, part.triangle[keep])
+    triangle = part.triangle[np.linalg.norm(np.cross(b - a, c - a), axis=1) > 1e-10]
+    used, index = np.unique(triangle, return_inverse=True)
+    return Part(
+        part.vertex[used], part.normal[used], part.uv[used], part.zone[used], part.weight[used], index.reshape(-1, 3)
+    )  # fmt: skip
 
 
 def ellipse(theta: F, rx: float, ry: float, power: float = 1.0) -> F:
