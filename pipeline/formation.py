@@ -132,32 +132,49 @@ def linemen(
     near = np.flatnonzero((depth < 0.1) & (depth > -LINE_DEPTH_YD))
     near = near[np.argsort(xy[near, 1])]
     best: tuple[tuple[int, ...], float] = ((), -6.0)
-    behind = xy[(depth < -1.2) & (depth > -8.5), 1]
-    for size, cost in ((5, 0.0), (4, 3.0)):
-        for start in range(len(near) - size + 1):
-            run = near[start : start + size]
-            quality = _row_quality(xy[run], depth[run], behind, hash_rows) - cost
+    behind = np.stack([xy[:, 1], depth], 1)[(depth < -1.2) & (depth > -9.0)]
+    for slots, cost in ROWS:
+        k = np.array(slots, float)
+        for start in range(len(near) - len(slots) + 1):
+            run = near[start : start + len(slots)]
+            quality = _row_quality(k, xy[run, 1], depth[run], behind, hash_rows) - cost
             if quality > best[1]:
                 best = (tuple(int(i) for i in run), quality)
     return best
 
 
-def _row_quality(row: Array, depth: Array, behind_y: Array, hash_rows: tuple[float, float] | None) -> float:
-    step = np.diff(row[:, 1])
-    slots = np.maximum(np.round(step / SPLIT_YD), 1)
-    missing = int((slots - 1).sum())
-    width = 5 - len(row)
-    quality = 8.0 - 2.5 * float(np.abs(step / slots - np.median(step / slots)).sum())
-    quality -= 2.0 * float(np.abs(np.clip(np.median(step / slots), 1.0, 2.2) - np.median(step / slots)) / 0.3)
-    quality -= 4.0 * max(missing - width, 0)
-    quality -= 2.0 * float(np.std(depth))
-    y = middle(row, tuple(range(len(row))))
-    if len(behind_y):
-        quality += 2.0 * max(0.0, 1.0 - float(np.abs(behind_y - y).min()) / 0.9)
+# Places in the row (0 is the middle) of the men found: all five, or one of them missing.
+ROWS = (
+    ((-2, -1, 0, 1, 2), 0.0), ((-2, -1, 1, 2), 3.0), ((-2, 0, 1, 2), 3.0), ((-2, -1, 0, 2), 3.0),
+    ((-1, 0, 1, 2), 4.0), ((-2, -1, 0, 1), 4.0),
+)  # fmt: skip
+ROW_BASE = 8.0  # score of a faultless row; the rest are log likelihoods
+ROW_Y_SD, ROW_X_SD, SPLIT_SD, PASSER_SD = 0.3, 0.3, 0.2, 0.45  # yards: position error and habit
+
+
+def _row_quality(
+    k: Array, y: Array, depth: Array, behind: Array, hash_rows: tuple[float, float] | None
+) -> float:
+    centre, split = _fit_row(k, y)
+    off = (y - centre - split * k) / ROW_Y_SD
+    quality = ROW_BASE - 0.5 * float(np.minimum(off**2, 16).sum()) * 5 / len(y)
+    quality -= 0.5 * min(((split - SPLIT_YD) / SPLIT_SD) ** 2, 25.0)
+    quality -= 0.5 * float(np.minimum(((depth - np.median(depth)) / ROW_X_SD) ** 2, 9).sum())
+    # Behind the row, not in it: a man on the line beside it is no passer.
+    back = behind[behind[:, 1] < np.median(depth) - 0.55]
+    aside = float((np.abs(back[:, 0] - centre)).min()) if len(back) else 9.0
+    quality += 2.0 - 0.5 * min((aside / PASSER_SD) ** 2, 10.0)
     if hash_rows is not None:
-        outside = max(hash_rows[0] - y, y - hash_rows[1], 0.0)
-        quality -= 2.0 * max(outside - 1.0, 0.0)
+        outside = max(hash_rows[0] - centre, centre - hash_rows[1], 0.0)
+        quality -= 2.0 * max(outside - 0.8, 0.0)
     return quality
+
+
+def _fit_row(k: Array, y: Array) -> tuple[float, float]:
+    """Middle and split of a row: least squares y = centre + split * k."""
+    km, ym = k.mean(), y.mean()
+    split = float(((k - km) * (y - ym)).sum() / ((k - km) ** 2).sum())
+    return float(ym - split * km), split
 
 
 def middle(xy: Array, five: tuple[int, ...]) -> float:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 H = np.eye(2, 4)
+SNAP_SPEED_SD = 3.0  # yd/s: change of speed within the first step after the snap
 START_SPEED_SD = 1.5  # yd/s: how fast a person seen for the first time may move
 
 
@@ -90,6 +91,9 @@ def _run(
     loglik, previous = 0.0, times[0]
     for t in times:
         f, q = transition(t - previous, still_accel if t <= 0 else play_accel)
+        if previous <= 0 < t:
+            # What a man does after the snap says little about how he moved before it.
+            q = q + np.diag([0.0, 0.0, SNAP_SPEED_SD**2, SNAP_SPEED_SD**2])
         m, pr = f @ mean, f @ p @ f.T + q
         priors.append((f, m, pr))
         if t in index:

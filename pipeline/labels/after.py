@@ -113,6 +113,8 @@ def rush_chance(scene: Scene, i: int) -> float | None:
         # Lost in the pile: men on the line mostly rush, others mostly do not.
         on_line = start < s("rush.on_line_yd")
         return 0.9 if on_line else 0.1
+    outside = a_end if np.isfinite(a_end) else a_mid
+    score += s("rush.per_outside") * max(abs(outside) - s("rush.outside_yd"), 0.0)
     score += s("rush.per_end_depth") * d_end + s("rush.per_gain") * (start - d_end)
     return float(1 / (1 + np.exp(-np.clip(score, -12, 12))))
 

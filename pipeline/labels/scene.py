@@ -86,12 +86,10 @@ class Scene:
     @property
     def depth_scale(self) -> float:
         """1 in the open field; smaller near the goal, where the field behind the defence ends."""
-        s = self.settings
-        limit = s("red_zone.from_yd")
-        if not self.yards_to_goal < limit:
+        if not np.isfinite(self.yards_to_goal):
             return 1.0
-        share = max(self.yards_to_goal, 0.0) / limit
-        return s("red_zone.smallest_scale") + (1 - s("red_zone.smallest_scale")) * share
+        s = self.settings
+        return float(np.clip(self.yards_to_goal / s("red_zone.from_yd"), s("red_zone.smallest_scale"), 1.0))
 
     def until(self, time_s: float) -> bool:
         """Whether the moments reach a time after the snap."""
