@@ -114,6 +114,18 @@ def install(source: Path, candidate: str, metrics: dict[str, Any], settings: dic
     return write_entry("people", entry)
 
 
+def write_card(results: dict[str, Any], chosen: str, folder: Path | None = None) -> None:
+    """Put the measured table into models/people/card.md, between its two markers."""
+    from models.training.evaluate_people import table
+
+    path = (folder or models.models_dir()) / "people" / "card.md"
+    begin, end = "<!-- measured: begin -->", "<!-- measured: end -->"
+    text = path.read_text(encoding="utf-8")
+    head, rest = text.split(begin)
+    body = f"\nShipped: `{chosen}`.\n\n{table(results)}\n"
+    path.write_text(head + begin + body + end + rest.split(end)[1], encoding="utf-8")
+
+
 def write_entry(name: str, entry: dict[str, Any], folder: Path | None = None) -> Path:
     """Put one entry into manifest.toml, leaving the others as they are."""
     path = (folder or models.models_dir()) / "manifest.toml"
@@ -151,7 +163,10 @@ def main(argv: list[str] | None = None) -> None:
     if a.weights:
         print(f"{a.onnx}: differs from torch by at most {to_onnx(a.weights, a.onnx, a.head):.4f}")
     if a.install:
-        measured = json.loads(a.metrics.read_text())[a.candidate]["flat"] if a.metrics else {}
+        results = json.loads(a.metrics.read_text()) if a.metrics else {}
+        measured = results[a.candidate]["flat"] if results else {}
+        if results:
+            write_card(results, a.candidate)
         settings = {"confidence": a.confidence, "width_px": 1280}
         print("listed in", install(a.onnx, a.candidate, measured, settings, a.trained_on))
 
