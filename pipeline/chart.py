@@ -20,7 +20,6 @@ from numpy.typing import NDArray
 
 from pipeline import film, pictures, review, rows
 from pipeline import motion as motion_stage
-from pipeline import snap as snap_stage
 from pipeline.config import Config
 from pipeline.errors import InputError, NoFieldError
 from pipeline.ledger import ClipResult, failure_row, safe_name, write_bytes
@@ -29,6 +28,7 @@ from pipeline.tools import Tools
 from pipeline.tracks import Sample as TrackSample
 
 Image = NDArray[np.uint8]
+FLASH_FRAMES = 24  # a shot shorter than this without a snap is no play: under a second at film rates
 NEAR_SNAP_S = 0.35  # a play needs the field registered this close to its snap
 
 
@@ -103,7 +103,7 @@ def _wanted_frames(motion: Motion, snap: Snap, config: Config) -> dict[int, floa
     return wanted
 
 
-def plan(path: Path, config: Config, result: ClipResult) -> list[Play]:
+def plan(path: Path, config: Config, tools: Tools, result: ClipResult) -> list[Play]:
     """First pass: shots, their snaps and the frames to look at. Raises InputError."""
     plays: list[Play] = []
     measurement = motion_stage.measure(path, longest_s=config.film.longest_s, threads=config.execution.threads)
@@ -115,16 +115,37 @@ def plan(path: Path, config: Config, result: ClipResult) -> list[Play]:
             break
         shot, motion = item
         with _timed(result, "snap"):
-            snaps = snap_stage.find_snaps(motion) or [Snap("failed", None, None, 0.0, "no snap found")]
+            snaps = tools.find_snaps(motion, shot)
         index = {int(f): i for i, f in enumerate(motion.frame)}
         for snap in snaps:
             wanted = _wanted_frames(motion, snap, config)
             to_first = {f: motion.to_first_px[index[f]] for f in wanted}
             times = {f: motion.time_s[index[f]] for f in wanted}
-            plays.append(Play(len(plays) + 1, shot, snap, wanted, times, to_first))
+            plays.append(Play(0, shot, snap, wanted, times, to_first))
     if measurement.reader.shortfall is not None:
         result.add("failures", failure_row(result.clip, measurement.reader.shortfall, "film"))
-    return plays
+    return _numbered(plays, {0, *(frame for frame, _ in measurement.cuts)}, result)
+
+
+def _numbered(plays: list[Play], starts: set[int], result: ClipResult) -> list[Play]:
+    """Plays in order with their number. A shot without a snap counts once, whatever pieces it was measured in,
+    and not at all where it is a flash between two cuts. starts: first frames of shots."""
+    shots: list[list[Play]] = []
+    for play in plays:
+        if (play.shot.first_frame in starts and not (shots and shots[-1][0].shot == play.shot)) or not shots:
+            shots.append([])
+        shots[-1].append(play)
+    kept: list[Play] = []
+    for shot in shots:
+        with_snap = [p for p in shot if p.snap.frame is not None]
+        if not with_snap and shot[-1].shot.last_frame - shot[0].shot.first_frame < FLASH_FRAMES and len(shots) > 1:
+            first, last = shot[0].shot.first_frame, shot[-1].shot.last_frame
+            result.notes.append(f"frames {first} to {last}: too short for a play")
+            continue
+        kept += with_snap or shot[:1]
+    for number, play in enumerate(kept, start=1):
+        play.number = number
+    return kept
 
 
 def _is_picture_moment(play: Play, frame: int, config: Config) -> bool:
@@ -303,7 +324,7 @@ def chart_clip(
     with _timed(result, "probe"):
         info = film.probe(path, config.film.longest_s)
     result.film_s = float(info.duration_s or 0.0)
-    plays = plan(path, config, result)
+    plays = plan(path, config, tools, result)
     if not plays:
         raise InputError("No frame could be decoded.", where=clip, hint="Check that the file plays.")
     tick(0.5)

@@ -55,7 +55,8 @@ class _Page:
             self.scale *= height_px * 1.15 / self.width_px
             self.width_px = int((self.right_yd - self.left_yd) * self.scale) + 2 * margin
         self.margin = margin
-        self.base_px = 26 + TO_YD * self.scale
+        spare = height_px - 40 - (TO_YD - FROM_YD) * self.scale
+        self.base_px = 26 + spare / 2 + TO_YD * self.scale
         self.image: Image = np.full((height_px, self.width_px, 3), PAPER, np.uint8)
 
     def at(self, across_yd: float, depth_yd: float) -> tuple[int, int]:

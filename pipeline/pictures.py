@@ -23,7 +23,6 @@ from pipeline.records import SIDES, Alignment, Labels, People, Registration, Tra
 
 Image = NDArray[np.uint8]
 GRID = (214, 228, 196)
-SCRIMMAGE = (64, 200, 255)
 HEADER_PX = 58
 
 
@@ -111,13 +110,22 @@ def mark_person(
             points = np.array([[mid - 9, y0 - 20 + k], [mid, y0 - 12 + k], [mid + 9, y0 - 20 + k]], np.int32)
             cv2.polylines(image, [points], False, diagram.RUSH, 3, cv2.LINE_AA)
     if caption:
-        width = 6 * len(caption)
-        text(image, caption, (mid - width // 2, y1 + 12), 0.36, INK, chip=colour)
+        width = 7 * len(caption)
+        letters = PAPER if side == "defense" else INK
+        text(image, caption, (mid - width // 2, y1 + 13), 0.42, letters, chip=colour)
+
+
+# Usual short names of the trade, so that men side by side stay readable.
+SHORT = {
+    "center": "C", "guard": "G", "tackle": "T", "tight_end": "TE", "receiver": "WR", "back": "RB", "passer": "QB",
+    "edge": "DE", "tackle_inside": "DT", "linebacker": "LB", "corner": "CB", "slot_defender": "NB", "safety": "S",
+    "kicker": "K", "official": "official",
+}  # fmt: skip
 
 
 def caption_of(position: str) -> str:
-    """Short text of a position for a picture."""
-    return "" if position in ("unknown", "") else position.replace("_", " ")
+    """Short text of a position for a picture; empty where it is not known."""
+    return SHORT.get(position, "")
 
 
 def _mark_people(
@@ -183,7 +191,8 @@ def play_picture(
         if alignment is not None:
             f = fields.load(registration.level)
             x = alignment.line_of_scrimmage_yd
-            ground_line(film_part, registration.camera, (x, 0), (x, f.width), SCRIMMAGE, scale, 3)
+            for colour, thick in ((PAPER, 5), (INK, 3)):
+                ground_line(film_part, registration.camera, (x, 0), (x, f.width), colour, scale, thick)
     _mark_people(film_part, scale, people, tracks, alignment, labels, frame, moment)
     parts = [film_part]
     if tracks is not None and alignment is not None and frame in tracks.frame:

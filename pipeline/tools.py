@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pipeline import models
 from pipeline.camera import Camera
 from pipeline.config import Config
-from pipeline.records import Alignment, Labels, People, Registration, Tracks
+from pipeline.records import Alignment, Labels, Motion, People, Registration, Shot, Snap, Tracks
 from pipeline.tracks import Sample
 
 
@@ -38,6 +38,7 @@ class RegistrarLike(Protocol):
 class Tools:
     """Everything a clip is charted with."""
 
+    find_snaps: Callable[[Motion, Shot], list[Snap]]
     finder: FinderLike
     registrar: RegistrarLike
     over_time: Callable[
@@ -60,7 +61,7 @@ def load(config: Config, *, still: bool = False) -> Tools:
 
     still: set up for single pictures rather than film.
     """
-    from pipeline import alignment, labels, registration, tracks
+    from pipeline import alignment, labels, registration, snap, tracks
     from pipeline.people import Finder
 
     level = None if config.field.level == "auto" else config.field.level
@@ -72,7 +73,9 @@ def load(config: Config, *, still: bool = False) -> Tools:
         confidence=config.people.confidence or None,
         passes=config.people.passes_still if still else config.people.passes,
     )
+    scorer = snap.shipped_scorer()
     return Tools(
+        find_snaps=lambda motion, shot: snap.find_snaps(motion, shot=shot, scorer=scorer),
         finder=finder,
         registrar=registration.Registrar(level, view),
         over_time=registration.over_time,

@@ -1,0 +1,103 @@
+"""A clip end to end through the real stages, with stand-ins for trained models only."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from pipeline import config as configs
+from pipeline.chart import chart_clip
+from pipeline.errors import NoFieldError
+from pipeline.ledger import ClipResult
+from tests import program_support as support
+
+
+@pytest.fixture(scope="module")
+def film(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return support.write_film(tmp_path_factory.mktemp("film") / "game one.mp4", 4.5)
+
+
+@pytest.fixture(scope="module")
+def charted(film: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[ClipResult, Path]:
+    out = tmp_path_factory.mktemp("run")
+    return chart_clip(film, film.name, "game_one", configs.load(), support.known_tools((1.5,)), out), out
+
+
+def test_one_row_with_what_the_formation_shows(charted: tuple[ClipResult, Path]) -> None:
+    (row,) = charted[0].rows["snaps"]
+    assert row["snap_id"] == "game_one-p1" and row["snap_frame"] == 45
+    assert row["snap_time_s"] == pytest.approx(1.5, abs=1e-9)
+    assert (row["offense_players"], row["defense_players"]) == (11, 11)
+    assert row["deep_safeties"] == 2 and row["middle_of_field"] == "open"  # common practice, no source
+    assert row["line_of_scrimmage_yd"] == pytest.approx(support.LOS, abs=0.6)
+    assert row["offense_direction"] == "right"
+    for side in ("left", "right"):
+        assert row[f"corner_depth_offense_{side}_yd"] == pytest.approx(7.0, abs=0.6)
+
+
+def test_positions_are_the_true_ones(charted: tuple[ClipResult, Path]) -> None:
+    at_snap = [r for r in charted[0].rows["positions"] if r["moment"] == "snap" and r["role"] == "player"]
+    truth, team = support.formation()
+    found = np.array([[r["x_yd"], r["y_yd"]] for r in at_snap])
+    nearest = np.linalg.norm(truth[:, None] - found[None], axis=2)
+    assert len(at_snap) == 22 and nearest.min(1).max() < 0.1
+    sides = [at_snap[j]["side"] for j in nearest.argmin(1)]
+    assert sides == ["defense" if t else "offense" for t in team]
+    assert all(r["box_right_px"] > r["box_left_px"] for r in at_snap)
+
+
+def test_every_sampled_frame_has_a_registration_row(charted: tuple[ClipResult, Path]) -> None:
+    rows = charted[0].rows["registration"]
+    frames = [r["frame"] for r in rows]
+    assert frames == sorted(set(frames)) and 45 in frames and 75 in frames
+    h = np.array([[rows[0][f"h{r}{c}"] for c in (1, 2, 3)] for r in (1, 2, 3)])
+    point = np.array([60.0, 20.0])
+    px = support.CAMERA.ground_to_px(point)
+    back = h @ [*px, 1.0]
+    # The stand-in camera has no lens term, so its homography is exact (R. Hartley, A. Zisserman, 2nd ed., 8.1.1).
+    assert back[:2] / back[2] == pytest.approx(point, abs=1e-6)
+
+
+def test_pictures_are_there_and_wider_than_the_film(charted: tuple[ClipResult, Path]) -> None:
+    pictures = sorted((charted[1] / "frames").glob("*.jpg"))
+    assert [p.name for p in pictures] == ["game_one-p1-after.jpg", "game_one-p1-snap.jpg"]
+    for path in pictures:
+        image = cv2.imread(str(path))
+        assert image is not None and image.shape[1] > configs.load().pictures.width_px
+
+
+def test_labels_and_evidence_stand_behind_the_row(charted: tuple[ClipResult, Path]) -> None:
+    result = charted[0]
+    by_name = {r["label"]: r for r in result.rows["labels"]}
+    assert by_name["deep_safeties"]["value"] == "2" and by_name["deep_safeties"]["status"] == "ok"
+    evidence = result.evidence["game_one-p1"]
+    assert evidence["tracks"].xy_yd.shape[1] >= 22 and len(evidence["samples"]) >= 10
+
+
+def test_several_snaps_in_one_file(film: Path) -> None:
+    result = chart_clip(film, film.name, "g", configs.load(), support.known_tools((1.0, 3.2)))
+    assert [r["snap_id"] for r in result.rows["snaps"]] == ["g-p1", "g-p2"]
+
+
+def test_no_snap_gives_a_row_that_says_so(film: Path) -> None:
+    result = chart_clip(film, film.name, "g", configs.load(), support.known_tools(()))
+    (row,) = result.rows["snaps"]
+    assert row["play_kind"] == "no_snap" and row.get("snap_frame") is None and row["review"]
+    assert "deep_safeties" not in row and "positions" not in result.rows
+
+
+def test_field_not_registered_keeps_people_in_pixels_and_no_labels(film: Path) -> None:
+    result = chart_clip(film, film.name, "g", configs.load(), support.known_tools((1.5,), "abstained"))
+    (row,) = result.rows["snaps"]
+    assert row.get("deep_safeties") is None and "field not registered" in row["review_reasons"]
+    people = [r for r in result.rows["positions"] if r["moment"] == "snap"]
+    assert len(people) == 23 and all("x_yd" not in r for r in people)
+
+
+def test_no_field_anywhere_is_an_error(film: Path) -> None:
+    with pytest.raises(NoFieldError) as caught:
+        chart_clip(film, film.name, "g", configs.load(), support.known_tools((1.5,), "failed"))
+    assert caught.value.where == film.name and "field" in caught.value.message and caught.value.hint
