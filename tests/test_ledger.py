@@ -16,9 +16,21 @@ from pipeline import ledger, schema
 from pipeline.errors import ShapeError
 
 # DESIGN section 5: the order is fixed, columns are only ever appended.
-SNAPS = ["snap_id", "clip", "snap_frame", "snap_time_s", "view", "play_kind", "field_level", "line_of_scrimmage_yd", "offense_direction", "ball_across_yd", "offense_players", "defense_players", "deep_safeties", "middle_of_field", "corner_depth_offense_left_yd", "corner_depth_offense_right_yd", "corner_picture", "box_defenders", "motion", "motion_response", "deep_safeties_after", "rotation", "rotation_from", "disguised", "rushers", "blockers", "spare_rushers", "read_window", "coverage_before", "coverage_after", "coverage_before_candidates", "coverage_after_candidates", "confidence", "visible_depth_yd", "registration_error_yd", "review", "review_reasons", "schema_version"]
-PLAYERS = ["image", "role", "side", "confidence", "box_left_px", "box_top_px", "box_right_px", "box_bottom_px", "ground_x_px", "ground_y_px", "x_yd", "y_yd"]
-STILLS = ["image", "status", "absolute_x_known", "error_px", "h11", "h12", "h13", "h21", "h22", "h23", "h31", "h32", "h33"]
+SNAPS = (
+    "snap_id clip snap_frame snap_time_s view play_kind field_level line_of_scrimmage_yd offense_direction "
+    "ball_across_yd offense_players defense_players deep_safeties middle_of_field corner_depth_offense_left_yd "
+    "corner_depth_offense_right_yd corner_picture box_defenders motion motion_response deep_safeties_after "
+    "rotation rotation_from disguised rushers blockers spare_rushers read_window coverage_before coverage_after "
+    "coverage_before_candidates coverage_after_candidates confidence visible_depth_yd registration_error_yd "
+    "review review_reasons schema_version"
+).split()
+PLAYERS = (
+    "image role side confidence box_left_px box_top_px box_right_px box_bottom_px ground_x_px ground_y_px x_yd "
+    "y_yd"
+).split()
+STILLS = (
+    "image status absolute_x_known error_px h11 h12 h13 h21 h22 h23 h31 h32 h33"
+).split()
 
 
 def row(**more: object) -> ledger.Row:
