@@ -61,8 +61,7 @@ def align(
         )  # fmt: skip
     direction = 1 if np.median(still[dfn, 0]) > np.median(still[off, 0]) else -1
     rows = _hash_rows(by_moment)
-    line, five, quality = _line(still, off, dfn, direction, rows)
-    ball_y = formation.middle(still, five) if five else float(np.median(still[off, 1]))
+    line, five, quality, ball_y = _line(still, off, dfn, direction, rows)
     depth = direction * (tracks.xy_yd[..., 0] - line)
     across = -direction * (tracks.xy_yd[..., 1] - ball_y)
     set_depth = direction * (still[:, 0] - line)
@@ -125,19 +124,19 @@ def _yards_to_goal(registrations: list[Registration | None], line: float, direct
 def _line(
     still: Array, off: NDArray[np.int64], dfn: NDArray[np.int64], direction: int,
     rows: tuple[float, float] | None,
-) -> tuple[float, tuple[int, ...], float]:  # fmt: skip
-    """x of the line of scrimmage, the linemen (track indices) and how good the row looks."""
+) -> tuple[float, tuple[int, ...], float, float]:  # fmt: skip
+    """x of the line of scrimmage, the linemen (track indices), how good the row looks, y of its middle."""
     front_off = np.sort(direction * still[off, 0])[-5:]
     front_def = np.sort(direction * still[dfn, 0])[:3]
     line = (np.median(front_off) + np.median(front_def)) / 2
     five: tuple[int, ...] = ()
-    quality = -6.0
+    quality, center_y = -6.0, float("nan")
     for _ in range(2):
         depth = direction * still[off, 0] - line
-        picked, quality = formation.linemen(still[off], depth - 0.3, rows)
+        picked, quality, center_y = formation.linemen(still[off], depth - 0.3, rows)
         five = tuple(int(off[i]) for i in picked)
         if not five:
-            return direction * float(line), (), quality
+            return direction * float(line), (), quality, center_y
         own = float(np.median(direction * still[list(five), 0]))
         y = still[list(five), 1]
         facing = dfn[(still[dfn, 1] > y.min() - 2.5) & (still[dfn, 1] < y.max() + 2.5)]
@@ -148,7 +147,7 @@ def _line(
             # The defence's line may stand back from the ball: it moves the estimate only a little.
             gap = float(np.median(close[: max(2, len(close) // 2)]))
             line = own + np.clip(gap / 2, 0.55, 1.05) * 0.4 - OFFENSE_LINE_YD * 0.6
-    return direction * float(line), five, quality
+    return direction * float(line), five, quality, center_y
 
 
 def visible_depth(reg: Registration | None, line_yd: float, ball_y: float, direction: int) -> float:
@@ -178,17 +177,18 @@ def _name(
     """Position of every track from where it stands when set."""
     name = ["official" if SIDES[s] == "official" else "unknown" for s in tracks.side]
     known = np.isfinite(depth) & np.isfinite(across)
-    off = np.flatnonzero((tracks.side == OFFENSE) & known)
-    dfn = np.flatnonzero((tracks.side == DEFENSE) & known)
+    off = [int(i) for i in np.flatnonzero((tracks.side == OFFENSE) & known)]
+    dfn = [int(i) for i in np.flatnonzero((tracks.side == DEFENSE) & known)]
     edge = max((abs(across[i]) for i in five), default=3.1)
     edge = float(np.clip(edge, 2.4, 4.0))
     _name_offense(name, off, depth, across, five, edge)
     passer = next((i for i in off if name[i] == "passer"), None)
     outside = [i for i in off if name[i] in ("receiver", "tight_end", "back")]
-    corners, widest = {}, {}
+    corners: dict[str, int | None] = {}
+    widest: dict[str, int | None] = {}
     for key, sign in (("left", -1), ("right", 1)):
         eligible = [i for i in outside if sign * across[i] > edge - 0.5]
-        widest[key] = max(eligible, key=lambda i: sign * across[i], default=None)
+        widest[key] = max(eligible, key=lambda i: abs(across[i]), default=None)
         corners[key] = corner_of(dfn, depth, across, sign, widest[key])
     _name_defense(name, dfn, depth, across, edge, outside, [c for c in corners.values() if c is not None])
     roles = Roles(five, passer, corners["left"], corners["right"], widest["left"], widest["right"])
@@ -196,14 +196,14 @@ def _name(
 
 
 def _name_offense(
-    name: list[str], off: NDArray[np.int64], depth: Array, across: Array, five: tuple[int, ...], edge: float
+    name: list[str], off: list[int], depth: Array, across: Array, five: tuple[int, ...], edge: float
 ) -> None:
     order = sorted(five, key=lambda i: abs(across[i]))
     for rank, i in enumerate(order):
         name[i] = ("center", "guard", "guard", "tackle", "tackle")[rank]
     rest = [i for i in off if i not in five]
     behind = [i for i in rest if abs(across[i]) < 1.4 and -9.0 < depth[i] < -1.1]
-    passer = min(behind, key=lambda i: abs(across[i]) * 2.0 + abs(depth[i]) * 0.35, default=None)
+    passer = min(behind, key=lambda i: float(abs(across[i]) * 2.0 + abs(depth[i]) * 0.35), default=None)
     for i in rest:
         if i == passer:
             name[i] = "passer"
@@ -216,7 +216,7 @@ def _name_offense(
 
 
 def corner_of(
-    dfn: NDArray[np.int64], depth: Array, across: Array, sign: int, receiver: int | None
+    dfn: list[int], depth: Array, across: Array, sign: int, receiver: int | None
 ) -> int | None:
     """The defender who takes the widest eligible of a side, or the widest defender where there is none."""
     side = [i for i in dfn if sign * across[i] > 1.5 and depth[i] > -0.5]
@@ -224,19 +224,19 @@ def corner_of(
         return None
     if receiver is None:
         outside = [i for i in side if depth[i] < 12.0] or side
-        return max(outside, key=lambda i: sign * across[i] - 0.2 * depth[i])
+        return max(outside, key=lambda i: float(abs(across[i]) - 0.2 * depth[i]))
     near = [i for i in side if abs(across[i] - across[receiver]) < 7.0 and depth[i] < 13.0]
     if not near:
-        return max(side, key=lambda i: sign * across[i])
+        return max(side, key=lambda i: float(abs(across[i])))
     # Inside leverage is common, so a man inside the receiver costs less than the same distance outside.
     return min(
         near,
-        key=lambda i: abs(across[i] - across[receiver]) + 0.3 * max(depth[i] - 1.0, 0.0) - 0.35 * sign * across[i],
+        key=lambda i: abs(across[i] - across[receiver]) + 0.3 * max(depth[i] - 1.0, 0.0) - 0.35 * abs(across[i]),
     )
 
 
 def _name_defense(
-    name: list[str], dfn: NDArray[np.int64], depth: Array, across: Array, edge: float, outside: list[int],
+    name: list[str], dfn: list[int], depth: Array, across: Array, edge: float, outside: list[int],
     corners: list[int],
 ) -> None:  # fmt: skip
     for i in dfn:

@@ -99,8 +99,7 @@ def _judge(
 ) -> Formation:
     depth = direction * (xy[:, 0] - line)
     off, dfn = depth < 0, depth >= 0
-    five, quality = linemen(xy, depth, hash_rows)
-    center_y = middle(xy, five) if five else float(np.median(xy[:, 1]))
+    five, quality, center_y = linemen(xy, depth, hash_rows)
     score = quality + 0.5 * min(gain, 24.0)
     # Nobody in the neutral zone; people close on both sides of it.
     score -= 1.5 * float((np.clip(1 - np.abs(depth) / 0.4, 0, 1) * weight).sum())
@@ -124,22 +123,24 @@ def passer_score(depth: Array, across: Array) -> float:
 
 def linemen(
     xy: Array, depth: Array, hash_rows: tuple[float, float] | None = None
-) -> tuple[tuple[int, ...], float]:
-    """The five in a row just behind the line: indices in order of y, and how much like a line they look.
+) -> tuple[tuple[int, ...], float, float]:
+    """The five in a row just behind the line: indices in order of y, how much like a line they look, and the
+    y of the middle man (of everybody's median where there is no row).
 
     Every run of people in order of y within LINE_DEPTH_YD is tried; one missing man is allowed at a cost.
     """
     near = np.flatnonzero((depth < 0.1) & (depth > -LINE_DEPTH_YD))
     near = near[np.argsort(xy[near, 1])]
-    best: tuple[tuple[int, ...], float] = ((), -6.0)
+    best: tuple[tuple[int, ...], float, float] = ((), -6.0, float(np.median(xy[:, 1])))
     behind = np.stack([xy[:, 1], depth], 1)[(depth < -1.2) & (depth > -9.0)]
     for slots, cost in ROWS:
         k = np.array(slots, float)
         for start in range(len(near) - len(slots) + 1):
             run = near[start : start + len(slots)]
-            quality = _row_quality(k, xy[run, 1], depth[run], behind, hash_rows) - cost
+            centre, split = _fit_row(k, xy[run, 1])
+            quality = _row_quality(k, xy[run, 1], depth[run], centre, split, behind, hash_rows) - cost
             if quality > best[1]:
-                best = (tuple(int(i) for i in run), quality)
+                best = (tuple(int(i) for i in run), quality, centre)
     return best
 
 
@@ -153,9 +154,9 @@ ROW_Y_SD, ROW_X_SD, SPLIT_SD, PASSER_SD = 0.3, 0.3, 0.2, 0.45  # yards: position
 
 
 def _row_quality(
-    k: Array, y: Array, depth: Array, behind: Array, hash_rows: tuple[float, float] | None
-) -> float:
-    centre, split = _fit_row(k, y)
+    k: Array, y: Array, depth: Array, centre: float, split: float, behind: Array,
+    hash_rows: tuple[float, float] | None,
+) -> float:  # fmt: skip
     off = (y - centre - split * k) / ROW_Y_SD
     quality = ROW_BASE - 0.5 * float(np.minimum(off**2, 16).sum()) * 5 / len(y)
     quality -= 0.5 * min(((split - SPLIT_YD) / SPLIT_SD) ** 2, 25.0)
@@ -175,11 +176,3 @@ def _fit_row(k: Array, y: Array) -> tuple[float, float]:
     km, ym = k.mean(), y.mean()
     split = float(((k - km) * (y - ym)).sum() / ((k - km) ** 2).sum())
     return float(ym - split * km), split
-
-
-def middle(xy: Array, five: tuple[int, ...]) -> float:
-    """y of the middle lineman: of five the mean of the row; with one missing inside, the row's middle too."""
-    y = xy[list(five), 1]
-    if len(five) >= 5:
-        return float(0.4 * np.mean(y) + 0.6 * y[len(y) // 2])
-    return float((y.min() + y.max()) / 2)

@@ -73,9 +73,7 @@ def smooth(
         loglik, out = _run(at_s, xy, cov, want_s, a, play_accel)
         if best is None or loglik > best[0] + 1.0:
             best = (loglik, out)
-    if best is None:  # cannot happen: candidates is never empty
-        raise AssertionError("no motion model")
-    return best[1]
+    return best[1] if best is not None else np.full((len(want_s), 2), np.nan)
 
 
 def _run(
@@ -87,7 +85,9 @@ def _run(
     p = np.zeros((4, 4))
     p[:2, :2] = np.eye(2) * 25.0
     p[2, 2] = p[3, 3] = (0.5 if still_accel < 1 and at_s[0] <= 0 else 3.0) ** 2
-    means, covs, priors = [], [], []
+    means: list[Array] = []
+    covs: list[Array] = []
+    priors: list[tuple[Array, Array, Array]] = []
     loglik, previous = 0.0, times[0]
     for t in times:
         f, q = transition(t - previous, still_accel if t <= 0 else play_accel)

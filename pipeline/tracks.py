@@ -9,7 +9,7 @@ run; positions are then smoothed both ways [Rauch, Tung, Striebel 1965]. Field f
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +20,7 @@ from pipeline.camera import Camera
 from pipeline.errors import ShapeError
 from pipeline.field import load as load_field
 from pipeline.kalman import Filter, smooth
-from pipeline.records import ROLES, SIDES, People, Registration, Tracks
+from pipeline.records import ROLES, People, Registration, Tracks
 
 Array = NDArray[np.float64]
 OFFICIAL, BYSTANDER = ROLES.index("official"), ROLES.index("bystander")
@@ -156,9 +156,9 @@ def _on_ground(sample: Sample, settings: TrackSettings) -> _Finds:
         & (people.role != BYSTANDER)
     )  # fmt: skip
     keep = np.flatnonzero(inside)
-    keep = keep[~_doubles(xy[keep], people.box_px[keep].astype(float), people.confidence[keep], settings)]
+    keep = keep[~_doubles(xy[keep], people.box_px[keep].astype(float), people.confidence[keep].astype(float), settings)]
     iou = _iou(people.box_px[keep].astype(float))
-    piled = (iou > 0.1).any(1) if len(keep) else np.zeros(0, bool)
+    piled = np.asarray((iou > 0.1).any(1), bool) if len(keep) else np.zeros(0, bool)
     return _Finds(
         xy[keep], cov[keep], keep, people.role[keep], people.confidence[keep].astype(float), kit[keep], piled
     )
@@ -225,8 +225,6 @@ def _steady(f: _Finds, live: list[_Track], time_s: float, settings: TrackSetting
         if score > best and close.sum() >= 6:
             best = score
             shift = np.array([5.0 * k, 0.0]) + np.median(want[near[close]] - moved[close], axis=0)
-    from dataclasses import replace
-
     return replace(f, xy=f.xy + shift)
 
 
@@ -358,4 +356,4 @@ def _kits(tracks: list[_Track], finds: list[_Finds]) -> Array:
     return np.stack(rows) if rows else np.zeros((0, finds[0].kit.shape[1] if finds else 0))
 
 
-__all__ = ["DEFAULTS", "SIDES", "Sample", "TrackSettings", "build"]
+__all__ = ["DEFAULTS", "Sample", "TrackSettings", "build"]

@@ -142,7 +142,7 @@ def wilson(right: int, n: int) -> tuple[float, float]:
     z = 1.96
     p, d = right / n, 1 + z * z / n
     mid, half = (p + z * z / 2 / n) / d, z * np.sqrt(p * (1 - p) / n + z * z / 4 / n / n) / d
-    return float(mid - half), float(mid + half)
+    return max(float(mid - half), 0.0), min(float(mid + half), 1.0)
 
 
 def calibration_error(right: list[float], sure: list[float], bins: int = 10) -> float:

@@ -99,7 +99,7 @@ def observe(
     """Samples of a play at times from the (wrongly told) snap."""
     rng = np.random.default_rng([seed, 77])
     n = len(play.people)
-    off = int(rng.integers(-errors.snap_off_frames, errors.snap_off_frames + 1)) / 30.0 if errors.snap_off_frames else 0.0
+    off = int(rng.integers(-errors.snap_off_frames, errors.snap_off_frames + 1)) / 30.0
     camera = camera or sideline_camera(play, rng, errors.room_yd)
     colours = kits(rng, play, errors.kit_noise)
     steady = rng.normal(0, errors.steady_yd, (n, 2)) * [0.6, 1.0]
@@ -135,7 +135,7 @@ def _find(
     head = camera.project(np.concatenate([xy, tall[:, None]], 1))
     height = foot[:, 1] - head[:, 1]
     box = np.stack([foot[:, 0] - 0.22 * height, head[:, 1], foot[:, 0] + 0.22 * height, foot[:, 1] + 0.05 * height], 1)
-    shown = (foot[:, 0] > 2) & (foot[:, 0] < camera.width_px - 2) & (foot[:, 1] > 8) & (foot[:, 1] < camera.height_px - 2)
+    shown = ((foot > [2, 8]) & (foot < [camera.width_px - 2, camera.height_px - 2])).all(1)
     gap = np.linalg.norm(xy[:, None] - xy[None], axis=-1) + np.eye(len(xy)) * 9
     miss = np.where((gap < errors.time_of_pile_yd).sum(1) >= 2, errors.missed_in_pile, errors.missed)
     got = np.flatnonzero(shown & (rng.uniform(size=len(xy)) >= miss))
@@ -147,7 +147,7 @@ def _find(
     move = np.zeros((len(index), 2))
     move[len(got) :] = rng.normal(0, 0.06, (len(twice), 2)) * height[twice][:, None]
     false_n = int(rng.poisson(errors.false_finds))
-    false_foot = np.stack([rng.uniform(20, camera.width_px - 20, false_n), rng.uniform(80, camera.height_px - 8, false_n)], 1)
+    false_foot = rng.uniform([20, 80], [camera.width_px - 20, camera.height_px - 8], (false_n, 2))
     h = float(np.median(height[got])) if len(got) else 60.0
     false_box = np.concatenate([false_foot - [0.22 * h, h], false_foot + [0.22 * h, 0.05 * h]], 1)
     ids = np.r_[[play.people[k].id for k in index], np.full(false_n, -1)].astype(np.int64)

@@ -72,7 +72,7 @@ def rotation(scene: Scene, before: Label, after: Label, deep: tuple[int, ...], l
     down = [i for i in deep if i not in later]
     if value not in ("two_to_one", "to_none") or not down:
         return label, Label(None, confidence, "ok", "nobody came down")
-    d1, a1 = scene.at(scene.settings("after.look_s"))
+    d1, _ = scene.at(scene.settings("after.look_s"))
     who = min(down, key=lambda i: d1[i] - scene.set_depth[i] if np.isfinite(d1[i]) else 0.0)
     side = "offense_left" if scene.set_across[who] < 0 else "offense_right"
     near_middle = float(np.clip(abs(scene.set_across[who]) / 3.0, 0.3, 1.0))
@@ -142,7 +142,8 @@ def blockers(scene: Scene) -> tuple[Label, tuple[int, ...]]:
             counted.append(int(i))
     found = len(scene.roles.linemen)
     n = len(counted) + max(5 - found, 0)
-    dist = count_distribution(np.r_[p, [0.95] * max(5 - found, 0), [0.3] * min(max(scene.missing_off - 5 + found, 0), 3)])
+    unseen = min(max(scene.missing_off - 5 + found, 0), 3)
+    dist = count_distribution(np.r_[p, [0.95] * max(5 - found, 0), [0.3] * unseen])
     confidence = float(dist[n]) if n < len(dist) else 0.0
     return graded(scene, n, confidence, f"{n} stayed in to block"), tuple(counted)
 

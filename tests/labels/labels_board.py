@@ -70,7 +70,8 @@ def offense(passing: bool = True) -> Board:
     """Two receivers a side, one back beside the passer: five block, four run routes, the back stays in or leaves."""
     b = Board()
     drop = -2.2 if passing else 2.0
-    for name, a, d in (("LT", -3.1, -1.15), ("LG", -1.55, -1.0), ("C", 0.0, -0.8), ("RG", 1.55, -1.0), ("RT", 3.1, -1.15)):
+    line = {"LT": (-1.15, -3.1), "LG": (-1.0, -1.55), "C": (-0.8, 0.0), "RG": (-1.0, 1.55), "RT": (-1.15, 3.1)}
+    for name, (d, a) in line.items():
         b.put(name, "offense", (d, a), (d + drop, a * 1.15))
     b.put("QB", "offense", (-4.9, 0.0), (-8.0, 0.0) if passing else (-5.5, 1.5))
     b.put("RB", "offense", (-5.0, 1.8), (1.0, 7.5) if passing else (1.5, 1.0))

@@ -118,7 +118,10 @@ def test_two_deep_off_nobody_follows_then_one_to_the_middle_and_corners_sink_is_
 
 @pytest.mark.parametrize(
     ("rushers", "back_blocks", "spare", "window"),
-    [(4, False, -1, "long"), (6, False, 1, "short"), (5, False, 0, "short"), (6, True, 0, "short"), (5, True, -1, "long")],
+    [
+        (4, False, -1, "long"), (6, False, 1, "short"), (5, False, 0, "short"), (6, True, 0, "short"),
+        (5, True, -1, "long"),
+    ],
 )
 def test_rushers_against_blockers(rushers: int, back_blocks: bool, spare: int, window: str) -> None:
     """Common practice, no source: long only when blockers outnumber rushers; even numbers are short."""
