@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -92,16 +93,24 @@ def exposure(look: Look, cam: Camera, lit: NDArray[np.float32]) -> float:
     return look.light.exposure * max(mean, 0.05) ** -0.75
 
 
+@cache
+def context() -> Any:
+    """This process' one GL context. Raises RenderError where there is none."""
+    try:
+        import moderngl
+
+        return moderngl.create_context(standalone=True, backend="egl", require=330)
+    except Exception as e:  # moderngl raises bare Exceptions where no driver is found
+        raise RenderError(f"No OpenGL through EGL: {e}.", hint="Install Mesa's EGL or a GPU driver.") from e
+
+
 class Renderer:
-    """One GL context and targets for one picture size. Not for use from several threads."""
+    """Programs and targets for one picture size. Not for use from several threads."""
 
-    def __init__(self, size: tuple[int, int], context: Any = None) -> None:
-        try:
-            import moderngl
+    def __init__(self, size: tuple[int, int]) -> None:
+        self.gl = context()
+        import moderngl
 
-            self.gl: Any = context or moderngl.create_context(standalone=True, backend="egl", require=330)
-        except Exception as e:  # moderngl raises bare Exceptions where no driver is found
-            raise RenderError(f"No OpenGL through EGL: {e}.", hint="Install Mesa's EGL or a GPU driver.") from e
         self.mgl = moderngl
         self.size = size
         g = self.gl
