@@ -43,7 +43,7 @@ MIXTURES = {
 class Frame:
     """A labelled picture, N people. box_px (N, 4) as trained and measured, whole_px (N, 4) the whole body (equal to
     box_px where only boxes are known), role (N,), visible (N,) share seen, ground_px and head_px (N, 2) NaN where
-    unknown, group: what to split by, view and look: words for tables."""
+    unknown, group: what to split by, view: kind of camera, level: of the field."""
 
     name: str
     picture: Path
@@ -57,7 +57,7 @@ class Frame:
     head_px: NDArray[np.float64]
     group: str
     view: str = ""
-    look: str = ""
+    level: str = ""
 
 
 def real_frames(folder: Path) -> list[Frame]:
@@ -90,11 +90,9 @@ def real_frames(folder: Path) -> list[Frame]:
 
 def rendered_frames(folder: Path) -> list[Frame]:
     """Frames of a folder of rendered stills (see models.training.film.stills). Raises InputError when empty."""
-    from models.training.film import stills
+    from models.training.film import shards
 
-    frames = []
-    for picture, t in stills.read_stills(folder):
-        frames.append(_from_truth(picture, t))
+    frames = [_from_truth(picture, t) for picture, t in shards.read_all(folder)]
     if not frames:
         raise InputError("No rendered stills in this folder.", where=folder)
     return frames
@@ -109,7 +107,7 @@ def _from_truth(picture: Path, t: Any) -> Frame:
         np.where(np.isfinite(box), box, whole), whole,
         np.asarray(t.role, np.int64), np.asarray(t.visible, float),
         np.asarray(t.ground_px, float).reshape(-1, 2), np.asarray(t.head_px, float).reshape(-1, 2),
-        picture.stem, t.view, t.level,
+        picture.stem, t.kind, t.level,
     )  # fmt: skip
 
 

@@ -5,8 +5,7 @@
 #   PHASE=finish  wait for trainings that run already, measure, pack
 # COUNT, TEST_COUNT stills; RENDER_SECONDS limit of the rendering; TRAIN_MINUTES of every training; CANDIDATES names
 # in models/training/train_people.py; GO_ON=1 starts from the weights of the round before (same machine);
-# LIMIT_SECONDS of this call: $OUT is filled before it. MARKS_CMD, MARKS_PACK: shell commands of the registration
-# networks (they see WORK, OUT, MINUTES).
+# LIMIT_SECONDS of this call: $OUT is filled before it. The registration networks train beside (MARKS=0: not).
 set -u
 here="$(dirname "$0")"
 . "$here/setup.sh"
@@ -24,7 +23,9 @@ start_all() {
       cp "$w" "$WORK/before/$(basename "$(dirname "$(dirname "$w")")").pt"
     done
   fi
-  rm -rf "$WORK/runs" "$WORK/onnx"
+  rm -rf "$WORK/marks_before"
+  [ "${GO_ON:-0}" = 1 ] && [ -d "$WORK/marks" ] && mv "$WORK/marks" "$WORK/marks_before"
+  rm -rf "$WORK/runs" "$WORK/onnx" "$WORK/marks"
   local n i=0 begin
   n=$(echo $CANDIDATES | wc -w)
   for c in $CANDIDATES; do

@@ -9,10 +9,8 @@ mkdir -p "$WORK"
 . "$here/steps.sh"
 : > "$WORK/pids"
 CANDIDATES="${CANDIDATES:-scratch trunk wide free}"
-t=$(date +%s%N)
-render train "${COUNT:-64}" 1 60
-say "that is $(( ${COUNT:-64} * 100000 / ( ($(date +%s%N) - t) / 10000000 + 1 ) )) hundredths of a still a second"
-render test 16 900001 30
+SHARD=2 render train "${COUNT:-64}" 1 60
+SHARD=1 render test 16 900001 30
 prepare
 i=0
 for c in $CANDIDATES; do

@@ -7,8 +7,9 @@ RENDER_WORKERS="${RENDER_WORKERS:-$CORES}"
 # render SPLIT COUNT SEED SECONDS: stills of one split into $WORK/stills_SPLIT; what is there at the limit counts.
 render() {
   timeout "$4" $PY -m models.training.film.stills --out "$WORK/stills_$1" --split "$1" --count "$2" --seed "$3" \
-    --workers "$RENDER_WORKERS" > "$WORK/render_$1.log" 2>&1
-  say "rendered $1: $(find "$WORK/stills_$1" -name '*.jpg' | wc -l) stills; $(tail -1 "$WORK/render_$1.log")"
+    --workers "$RENDER_WORKERS" --shard "${SHARD:-8}" > "$WORK/render_$1.log" 2>&1
+  say "rendered $1: $(tail -1 "$WORK/render_$1.log")"
+  grep -c Error "$WORK/render_$1.log" | sed 's/^/errors in the log: /'
 }
 
 prepare() {
@@ -25,10 +26,13 @@ train_people() {
   echo $! >> "$WORK/pids"
 }
 
-# train_marks GPU MINUTES: the registration networks, where their trainer is there.
+# train_marks GPU MINUTES: the registration networks (MARKS=0 leaves them out).
 train_marks() {
-  [ -n "${MARKS_CMD:-}" ] || return 0
-  CUDA_VISIBLE_DEVICES=$1 MINUTES=$2 setsid nohup bash -c "$MARKS_CMD" > "$WORK/train_marks.log" 2>&1 &
+  [ "${MARKS:-1}" = 1 ] || return 0
+  local start=()
+  [ -d "$WORK/marks_before" ] && start=(--start "$WORK/marks_before")
+  CUDA_VISIBLE_DEVICES=$1 setsid nohup $PY -m models.training.train_marks --data "$WORK/stills_train" \
+    --val "$WORK/stills_test" --minutes "$2" --out "$WORK/marks" "${start[@]}" > "$WORK/train_marks.log" 2>&1 &
   echo $! >> "$WORK/pids"
 }
 
@@ -85,7 +89,11 @@ pack() {
     list+=("$(basename "$f")"); size=$((size + s))
   done
   [ ${#list[@]} -gt 0 ] && tar -C "$WORK/onnx" -cf "$OUT/people_onnx_$n.tar" "${list[@]}"
-  [ -n "${MARKS_PACK:-}" ] && bash -c "$MARKS_PACK"
+  if [ -d "$WORK/marks" ]; then
+    (cd "$WORK/marks" && tar -cf "$OUT/marks_onnx.tar" $(ls *.onnx *.json 2>/dev/null) \
+      && tar -czf "$OUT/marks_state.tgz" $(ls *_state.pt 2>/dev/null))
+    tail -n 5 "$WORK/train_marks.log" | cut -c1-400
+  fi
   ls -la "$OUT"
   say "packed"
 }
