@@ -1,0 +1,204 @@
+"""``make bench``: every figure of the README, measured. Nothing else writes models/metrics.json or that block.
+
+Renders plays that no model was trained on (``test_set``), charts them, evaluates, measures speed on two cores,
+the saving over looking at every frame, memory on a long file, and real people of ../shared/data where it is.
+Each step takes up what a former run of it finished, so that a stopped bench goes on.
+"""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+import json
+import math
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from models.training import bench_speed, test_set
+from pipeline import config as configs
+from pipeline import models, pictures
+from pipeline.evaluate import WORDS, Report, evaluate
+from pipeline.evaluate_show import shown
+from pipeline.ledger import write_bytes, write_json
+
+ROOT = Path(__file__).resolve().parents[2]
+METRICS = ROOT / "models" / "metrics.json"
+BEGIN, END = "<!-- figures: written by make bench -->", "<!-- figures: end -->"
+# Rows of the table that evaluate does not know: words, unit, what must be reached.
+MORE: dict[str, tuple[str, str, str]] = {
+    "people_recall_real": (
+        "people, held-back real frames of another sport: recall at precision 92 %", "share", ">= 95 %",
+    ),
+    "people_recall_unseen_sport": (
+        "people, a real sport never trained on: recall at precision 65 %", "share", ">= 85 %",
+    ),
+    "work_s_per_film_s": ("seconds of work for a second of 1080p30 film, two cores", "s", "<= 1.0"),
+    "saving_over_every_frame": ("times less work than finding and tracking on every frame", "times", ">= 8"),
+    "peak_memory_gib": ("peak memory, a long file", "GiB", "<= 1.5"),
+}  # fmt: skip
+
+
+def chart_set(folders: list[Path], out: Path) -> tuple[Path, Path]:
+    """Chart all clips into ``out/run`` in a process of its own, merge their truth. Returns (run, truth)."""
+    run, truth, film = out / "run", out / "truth", out / "set"
+    film.mkdir(parents=True, exist_ok=True)
+    for folder in folders:
+        link = film / f"{folder.name}.mp4"
+        if not link.exists():
+            link.hardlink_to(folder / f"{folder.name}.mp4")
+    test_set.merge_truth(folders, truth)
+    command = [sys.executable, "-m", "pipeline.cli", "chart", str(film), "--out", str(run), "--resume"]
+    done = subprocess.run(command, cwd=ROOT, check=False)
+    if done.returncode not in (0, 3):
+        raise SystemExit(f"Charting ended with {done.returncode}.")
+    return run, truth
+
+
+def real_people(folder: Path) -> dict[str, float]:
+    """Recall on real frames: held-back clips, and a sport left out. Empty where the data are not there."""
+    if not folder.is_dir():
+        print(f"SKIPPED: figures on real people, because {folder} is not on this machine", flush=True)
+        return {}
+    from models.training import evaluate_people
+    from models.training.people_data import HELD_BACK_CLIPS, real_frames
+
+    sets: dict[str, Any] = {}
+    for name in (evaluate_people.REAL, evaluate_people.UNSEEN):
+        frames = real_frames(folder / name)
+        if name == evaluate_people.REAL:
+            frames = [f for f in frames if f.group in HELD_BACK_CLIPS]
+        sets[name] = frames
+    passes = configs.load().people.passes
+    found = evaluate_people.measure(models.find("people").path, sets, passes, 2)
+    flat = found.get("flat", {})
+    return {k: float(flat[k]) for k in ("people_recall_real", "people_recall_unseen_sport") if k in flat}
+
+
+def commit() -> str:
+    """Short hash of the commit measured, '+' where files had changed."""
+    def git(*args: str) -> str:
+        return subprocess.run(["git", *args], cwd=ROOT, capture_output=True, text=True, check=False).stdout.strip()
+
+    changed = git("status", "--porcelain", "--untracked-files=no", "--", "pipeline", "models", "configs")
+    return git("rev-parse", "--short", "HEAD") + ("+" if changed else "")
+
+
+def write_metrics(report: Report, more: dict[str, float], count: int, first_seed: int) -> dict[str, Any]:
+    """Write models/metrics.json: flat numbers, and beside them commit, date, count of plays and seeds."""
+    values: dict[str, Any] = {f.key: f.value for f in report.figures} | more
+    values = {k: round(v, 5) for k, v in values.items() if math.isfinite(v)}
+    former = json.loads(METRICS.read_text(encoding="utf-8")) if METRICS.is_file() else {}
+    # Other benches keep their own keys in this file; ours that were not measured this time go.
+    kept = {k: v for k, v in former.items() if k not in WORDS and k not in MORE}
+    values = {**kept, **values, "commit": commit(), "date": dt.date.today().isoformat(), "plays": count,
+              "seeds": f"{first_seed} to {first_seed + count - 1}"}  # fmt: skip
+    write_json(METRICS, values)
+    return values
+
+
+def table(report: Report, more: dict[str, float]) -> str:
+    """The table of the README as Markdown."""
+    lines = ["| what | measured | 95 % interval | over | must reach |", "|---|---|---|---|---|"]
+    figures = {f.key: f for f in report.figures}
+    for key, (words, target) in WORDS.items():
+        if key not in figures:
+            lines.append(f"| {words} | not measured | | | {target} |")
+            continue
+        f = figures[key]
+        interval = f"{shown(f.low, f.unit)} to {shown(f.high, f.unit)}" if math.isfinite(f.low) else ""
+        lines.append(f"| {words} | {shown(f.value, f.unit)} | {interval} | {f.n} | {target} |")
+    for key, (words, unit, target) in MORE.items():
+        value = more.get(key)
+        text = "not measured" if value is None else f"{100 * value:.1f} %" if unit == "share" else f"{value:.2f} {unit}"
+        lines.append(f"| {words} | {text} | | | {target} |")
+    return "\n".join(lines)
+
+
+def spread(report: Report) -> str:
+    """The distributions as Markdown."""
+    keys = ["n", "mean", "p50", "p75", "p90", "p95", "p99", "max"]
+    lines = ["| distribution | " + " | ".join(keys) + " |", "|---" * (len(keys) + 1) + "|"]
+    for name, d in report.distributions.items():
+        lines.append(f"| {name} | " + " | ".join(f"{d[k]:.0f}" if k == "n" else f"{d[k]:.2f}" for k in keys) + " |")
+    return "\n".join(lines)
+
+
+def labels_table(report: Report) -> str:
+    """Agreement on the labels as Markdown."""
+    lines = ["| label | plays | answered | exact of all | exact of answered | kappa |", "|---|---|---|---|---|---|"]
+    for x in report.labels:
+        kappa = "" if math.isnan(x.kappa) else f"{x.kappa:.2f}"
+        cells = [x.name, str(x.n), *(shown(v, "share") for v in (x.answered, x.exact, x.exact_answered)), kappa]
+        lines.append("| " + " | ".join(cells) + " |")
+    return "\n".join(lines)
+
+
+def write_readme(report: Report, more: dict[str, float], values: dict[str, Any]) -> None:
+    """Put the tables between the README's markers."""
+    path = ROOT / "README.md"
+    text = path.read_text(encoding="utf-8")
+    head, rest = text.split(BEGIN, 1)
+    _, tail = rest.split(END, 1)
+    about = (
+        f"{values['plays']} plays, seeds {values['seeds']}, commit {values['commit']}, {values['date']}. A blank "
+        "answer counts as wrong in what is called exact."
+    )
+    block = "\n\n".join([about, table(report, more), labels_table(report), spread(report)])
+    write_bytes(path, f"{head}{BEGIN}\n{block}\n{END}{tail}".encode())
+
+
+def worst_pictures(report: Report, run: Path, out: Path, count: int = 10) -> list[Path]:
+    """The ten worst plays as pictures: those that are worst in most ways first."""
+    score: dict[str, list[str]] = {}
+    for w in report.worst:
+        if w["snap_id"]:
+            score.setdefault(w["snap_id"], []).append(f"{w['what']} {w['value']:g}")
+    written = []
+    for rank, (snap_id, why) in enumerate(sorted(score.items(), key=lambda s: -len(s[1]))[:count], start=1):
+        found = cv2.imread(str(run / "frames" / f"{snap_id}-snap.jpg"))
+        if found is None:
+            continue
+        image = np.asarray(found, np.uint8)
+        pictures.text(image, "; ".join(why)[:180], (12, image.shape[0] - 12), 0.5, pictures.INK, chip=pictures.PAPER)
+        path = out / "worst" / f"{rank:02d}-{snap_id}.jpg"
+        write_bytes(path, pictures.jpeg(image))
+        written.append(path)
+    return written
+
+
+def main(argv: list[str] | None = None) -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--plays", type=int, default=300)
+    parser.add_argument("--out", type=Path, default=Path("bench_out"))
+    parser.add_argument("--film", type=Path, help="folder of the rendered set, wherever it was rendered")
+    parser.add_argument("--real", type=Path, default=ROOT.parent / "shared" / "data")
+    parser.add_argument("--first-seed", type=int, default=test_set.TEST_SEED)
+    parser.add_argument("--dry", action="store_true", help="measure, but write neither metrics.json nor the README")
+    parser.add_argument("--no-speed", action="store_true", help="leave out speed and memory")
+    options = parser.parse_args(argv)
+    options.out = options.out.resolve()
+    clips = test_set.plan(options.plays, options.first_seed)
+    folders = []
+    for number, clip in enumerate(clips, start=1):
+        folders.append(test_set.render(clip, (options.film or options.out / "film").resolve()))
+        print(f"[{number}/{len(clips)}] {clip.name} rendered", flush=True)
+    run, truth = chart_set(folders, options.out)
+    report = evaluate(run, truth)
+    more = real_people(options.real)
+    if not options.no_speed:
+        more |= bench_speed.measure([f / f"{f.name}.mp4" for f in folders], options.out / "speed")
+    write_json(options.out / "report.json", report.as_dict() | {"more": more})
+    print(table(report, more), labels_table(report), spread(report), sep="\n\n")
+    for path in worst_pictures(report, run, options.out):
+        print(path)
+    if not options.dry:
+        write_readme(report, more, write_metrics(report, more, len(clips), options.first_seed))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,116 @@
+"""``make samples``: renders sample_frames/, six short clips of one invented game, with truth and expected ledger.
+
+Invented schools: Alder Creek (home) and Port Bramley (visitors). One stadium, one evening, two cameras.
+"""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+import sys
+import tempfile
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from models.training.film import draw_look, render_clip
+from models.training.playbook.play import make_play
+from models.training.test_set import merge_truth, trimmed
+
+LEVEL = "college"
+LOOK_SEED = 4_117
+LIMIT_BYTES = 25_000_000
+SIZE, FPS = (1280, 720), 30.0
+
+
+@dataclass(frozen=True)
+class Sample:
+    """One clip: name, camera, seed of the play and what is forced in it; shows: what it is there to show."""
+
+    name: str
+    view: str
+    seed: int
+    call: dict[str, Any]
+    shows: str
+
+
+GAME = (
+    Sample("alder_creek_at_port_bramley_01", "sideline", 101,
+           {"kind": "pure_dropback", "coverage": "cover_4", "disguise": False, "motion": "none", "pressure": 4,
+            "los": 55.0}, "two deep, corners off"),
+    Sample("alder_creek_at_port_bramley_02", "sideline", 102,
+           {"kind": "pure_dropback", "coverage": "cover_1", "disguise": False, "motion": "across",
+            "response": "followed", "pressure": 4, "los": 48.0}, "one deep, motion followed"),
+    Sample("alder_creek_at_port_bramley_03", "sideline", 103,
+           {"kind": "pure_dropback", "coverage": "cover_0", "disguise": False, "motion": "none", "pressure": 6,
+            "los": 62.0}, "none deep, an extra rusher"),
+    Sample("alder_creek_at_port_bramley_04", "sideline", 104,
+           {"kind": "pure_dropback", "coverage": "cover_3_sky", "shell": 2, "motion": "none", "pressure": 4,
+            "los": 41.0}, "two deep before, one after: a rotation"),
+    Sample("alder_creek_at_port_bramley_05", "endzone", 105,
+           {"kind": "pure_dropback", "coverage": "cover_1", "disguise": False, "motion": "none", "pressure": 5,
+            "los": 45.0, "direction": 1}, "five rushers from behind"),
+    Sample("alder_creek_at_port_bramley_06", "endzone", 106,
+           {"kind": "run", "coverage": "cover_2", "disguise": False, "motion": "none", "los": 52.0, "direction": 1},
+           "a run from behind"),
+)  # fmt: skip
+
+
+def looks() -> dict[str, Any]:
+    """The game's two cameras: one stadium, one light, one pair of kits."""
+    first = draw_look(np.random.default_rng(LOOK_SEED), "sideline", LEVEL, "test")
+    second = draw_look(np.random.default_rng(LOOK_SEED + 1), "endzone", LEVEL, "test")
+    shared = {k: getattr(first, k) for k in ("field", "crown_yd", "paint", "turf", "light", "wardrobe_seed")}
+    return {"sideline": first, "endzone": replace(second, **shared)}
+
+
+def render_game(out: Path) -> None:
+    """Render the six clips into ``out`` and their truth into ``out/truth``."""
+    cameras = looks()
+    folders = []
+    with tempfile.TemporaryDirectory() as scratch:
+        for sample in GAME:
+            folder = Path(scratch) / sample.name
+            folder.mkdir()
+            play = trimmed(make_play(sample.seed, LEVEL, **sample.call), before_s=3.6, after_s=2.6)
+            render_clip(play, cameras[sample.view], folder, sample.name, FPS, SIZE)
+            folders.append(folder)
+            print(f"{sample.name}: {sample.shows}", flush=True)
+        out.mkdir(parents=True, exist_ok=True)
+        for folder in folders:
+            shutil.copy(folder / f"{folder.name}.mp4", out / f"{folder.name}.mp4")
+        merge_truth(folders, out / "truth")
+    total = sum(p.stat().st_size for p in out.glob("*.mp4"))
+    if total > LIMIT_BYTES:
+        raise SystemExit(f"The clips take {total} bytes, more than {LIMIT_BYTES}: lower the bit rate.")
+
+
+def expect(out: Path) -> None:
+    """Chart the clips and keep the tables as the expected ledger."""
+    from pipeline import config, tools
+    from pipeline.progress import LineReporter
+    from pipeline.run import Run, collect
+
+    settings = config.load()
+    with tempfile.TemporaryDirectory() as scratch:
+        run = Run(settings, tools.load(settings), Path(scratch))
+        run.chart(collect([out], settings), LineReporter(sys.stdout))
+        (out / "expected").mkdir(exist_ok=True)
+        for name in ("snaps", "positions", "labels"):
+            shutil.copy(Path(scratch) / f"{name}.csv", out / "expected" / f"{name}.csv")
+
+
+def main(argv: list[str] | None = None) -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--out", type=Path, default=Path("sample_frames"))
+    parser.add_argument("--only-expected", action="store_true", help="keep the film, chart it anew")
+    options = parser.parse_args(argv)
+    if not options.only_expected:
+        render_game(options.out)
+    expect(options.out)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,111 @@
+"""Rendered clips with truth that no model was trained on: for ``make bench``, and by hand for a single look.
+
+Seeds from TEST_SEED on are kept for testing: no training command draws from there. Looks are of the split
+'test', whose venues, kits and paint are held back from training.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from models.training.playbook.play import Play, make_play
+from pipeline.field import LEVELS
+from pipeline.ledger import read_csv, write_csv
+
+TEST_SEED = 90_000_000
+TRUTH_TABLES = ("snaps", "positions", "registration")
+# Longer clips than a play needs cost rendering time and tell nothing more; cut film is as short.
+BEFORE_S, AFTER_S = 3.5, 2.5
+NO_SNAP_EVERY = 10  # each tenth clip has no snap
+ENDZONE_EVERY = 4  # each fourth clip is filmed from behind an end zone
+
+
+@dataclass(frozen=True)
+class Clip:
+    """One clip of the set: everything follows from the seed and these."""
+
+    seed: int
+    name: str
+    view: str
+    level: str
+    kind: str | None
+
+
+def plan(count: int, first_seed: int = TEST_SEED) -> list[Clip]:
+    """Clips in order; the same seed always gives the same clip."""
+    clips = []
+    for i in range(count):
+        seed = first_seed + i
+        rng = np.random.default_rng(seed)
+        view = "endzone" if i % ENDZONE_EVERY == ENDZONE_EVERY - 1 else "sideline"
+        level = str(rng.choice(LEVELS, p=[0.35, 0.3, 0.25, 0.1]))
+        kind = "no_snap" if i % NO_SNAP_EVERY == NO_SNAP_EVERY - 1 else None
+        clips.append(Clip(seed, f"test_{seed}", view, level, kind))
+    return clips
+
+
+def trimmed(play: Play, before_s: float = BEFORE_S, after_s: float = AFTER_S) -> Play:
+    """The play from before_s before its snap to after_s after; without a snap the middle of the same length."""
+    if play.snap_index is not None:
+        first = play.snap_index - round(before_s * play.hz)
+        last = play.snap_index + round(after_s * play.hz)
+    else:
+        middle = len(play.time_s) // 2
+        first = middle - round((before_s + after_s) / 2 * play.hz)
+        last = middle + round((before_s + after_s) / 2 * play.hz)
+    first, last = max(first, 0), min(last + 1, len(play.time_s))
+    cut = slice(first, last)
+    return replace(
+        play, time_s=play.time_s[cut], xy_yd=play.xy_yd[cut], facing_rad=play.facing_rad[cut],
+        stance=play.stance[cut], ball_xyz_yd=play.ball_xyz_yd[cut],
+        snap_index=None if play.snap_index is None else play.snap_index - first,
+    )  # fmt: skip
+
+
+def render(clip: Clip, out: Path, size: tuple[int, int] = (1280, 720), fps: float = 30.0) -> Path:
+    """Render one clip with its truth into a folder of its own; done before: nothing to do. Returns the folder."""
+    from models.training.film import draw_look, render_clip
+
+    folder = out / clip.name
+    if (folder / "done").exists():
+        return folder
+    folder.mkdir(parents=True, exist_ok=True)
+    rng = np.random.default_rng([clip.seed, 7])
+    overrides: dict[str, Any] = {} if clip.kind is None else {"kind": clip.kind}
+    play = trimmed(make_play(clip.seed, clip.level, **overrides))
+    look = draw_look(rng, clip.view, clip.level, "test")
+    render_clip(play, look, folder, clip.name, fps, size)
+    (folder / "done").touch()
+    return folder
+
+
+def merge_truth(folders: Sequence[Path], truth: Path) -> None:
+    """One truth folder out of the folders of many clips."""
+    for name in TRUTH_TABLES:
+        rows = [row for folder in folders if (folder / f"{name}.csv").is_file()
+                for row in read_csv(folder / f"{name}.csv", name)]  # fmt: skip
+        write_csv(truth / f"{name}.csv", name, rows)
+
+
+def main(argv: list[str] | None = None) -> None:
+    """Render part of the set: shards run side by side, on any machine, and add up to one set."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--plays", type=int, default=300)
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--shard", type=int, default=0)
+    parser.add_argument("--shards", type=int, default=1)
+    parser.add_argument("--first-seed", type=int, default=TEST_SEED)
+    options = parser.parse_args(argv)
+    for clip in plan(options.plays, options.first_seed)[options.shard :: options.shards]:
+        render(clip, options.out)
+        print(clip.name, flush=True)
+
+
+if __name__ == "__main__":
+    main()
