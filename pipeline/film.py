@@ -400,7 +400,8 @@ def _convert(frame: VideoFrame, width: int, height: int, form: str) -> Picture:
 
 def _one_field(image: Picture, width: int, height: int) -> Picture:
     """Deinterlace: keep the upper field, interpolate the other rows, scale to (height, width)."""
-    return np.asarray(cv2.resize(image[0::2], (width, height), interpolation=cv2.INTER_LINEAR), np.uint8)
+    how = cv2.INTER_AREA if width < image.shape[1] else cv2.INTER_LINEAR
+    return np.asarray(cv2.resize(image[0::2], (width, height), interpolation=how), np.uint8)
 
 
 def _time(frame: VideoFrame) -> Fraction | None:

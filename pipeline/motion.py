@@ -13,9 +13,10 @@ pooled over cells of CELL small px. Unit: small px (picture 480 wide) in LAG_S.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 
 import cv2
@@ -36,6 +37,12 @@ LONGEST_SHOT_S = 90.0  # longer shots are handed on in pieces
 OVERLAP_S = 12.0  # of which each starts this much before its own first frame
 REPEAT_DIFF = 0.35  # mean absolute difference (grey levels) under which a frame may repeat the last one
 REPEAT_MAX = 4.0  # and the largest
+JUMP = "people jump"
+JUMP_ACTIVITY = 0.6  # a cell that moves, for finding cuts under a camera that stands still
+JUMP_CELLS = 60  # about ten people
+JUMP_TIMES = 3.5  # times as many as in the frames around
+JUMP_GUARD = 3  # frames looked at on both sides
+HALF_MS = Fraction(1, 2000)
 NOISE_FLOOR = 1.2  # grey levels, of the difference of two blurred pictures
 
 
@@ -139,7 +146,7 @@ class Meter:
             yield from self.end()
             self._begin(now)
         elif self.shot.frame and time_s - self._own_start() > self.longest_s:
-            yield self._hand_on()
+            yield from self._hand_on()
             self._carry_over(frame)
         self._record(now)
 
@@ -208,9 +215,7 @@ class Meter:
     def _record(self, now: _Picture) -> None:
         while len(self.recent) > 1 and self.recent[1].time_s <= now.time_s - LAG_S:
             self.recent.popleft()
-        if now.repeated and self.shot.activity:
-            grid = self.shot.activity[-1]
-        elif self.recent:
+        if self.recent:
             then = self.recent[0]
             grid = activity(now.band, then.band, np.linalg.inv(then.to_first) @ now.to_first)
             lag = max(now.time_s - then.time_s, Fraction(1, 1000))
@@ -229,25 +234,36 @@ class Meter:
     def end(self) -> Iterator[tuple[Shot, Motion]]:
         """What is left of the running shot."""
         if self.shot.frame:
-            yield self._hand_on()
+            yield from self._hand_on()
             self.shot = _Shot(self.shot.frame[-1] + 1)
 
-    def _hand_on(self) -> tuple[Shot, Motion]:
+    def _hand_on(self) -> Iterator[tuple[Shot, Motion]]:
+        """The running shot, split where people jump though the camera stands still."""
+        shot = self.shot
+        starts = [0, *jumps(np.stack(shot.activity), shot.time_s), len(shot.frame)]
+        for a, b in pairwise(starts):
+            first = max(shot.first_frame, shot.frame[a])
+            if shot.frame[b - 1] < first:
+                continue  # belongs to the piece before
+            if a and (shot.frame[a], JUMP) not in self.cuts:
+                self.cuts.append((shot.frame[a], JUMP))
+            yield Shot(first, shot.frame[b - 1]), self._motion(a, b)
+
+    def _motion(self, a: int, b: int) -> Motion:
         shot = self.shot
         scale_x, scale_y = self.info.width_px / self.small[0], self.info.height_px / self.small[1]
         big = np.diag([scale_x, scale_y, 1.0])
-        base = np.linalg.inv(shot.to_first[0])
-        stack = big @ base @ np.stack(shot.to_first) @ np.linalg.inv(big)
-        motion = Motion(
+        base = np.linalg.inv(shot.to_first[a])
+        stack = big @ base @ np.stack(shot.to_first[a:b]) @ np.linalg.inv(big)
+        return Motion(
             width_px=self.info.width_px,
             height_px=self.info.height_px,
-            frame=np.asarray(shot.frame, np.int64),
-            time_s=tuple(shot.time_s),
+            frame=np.asarray(shot.frame[a:b], np.int64),
+            time_s=tuple(shot.time_s[a:b]),
             to_first_px=stack / stack[:, 2:, 2:],
-            activity=np.stack(shot.activity),
-            repeated=np.asarray(shot.repeated, bool),
+            activity=np.stack(shot.activity[a:b]),
+            repeated=np.asarray(shot.repeated[a:b], bool),
         )
-        return Shot(shot.first_frame, shot.frame[-1]), motion
 
     def _carry_over(self, frame: int) -> None:
         """Start the next piece of a long shot, with the last seconds of this one before it."""
@@ -257,6 +273,29 @@ class Meter:
             frame, shot.frame[keep:], shot.time_s[keep:], shot.to_first[keep:],
             shot.activity[keep:], shot.repeated[keep:],
         )  # fmt: skip
+
+
+def jumps(grid: Grid, times: Sequence[Fraction]) -> list[int]:
+    """Indices at which a cut shows only in the people: a camera on its stand stopped and started again.
+
+    Cells move for exactly as long as the lag of the activity, far more of them than in the frames before and
+    after (a snap goes on moving; a flash or a shock takes the whole picture). grid (T, R, C).
+    """
+    moving = (grid > JUMP_ACTIVITY).sum((1, 2)).astype(float)
+    out: list[int] = []
+    for c in range(JUMP_GUARD, len(moving) - JUMP_GUARD):
+        if moving[c] < JUMP_CELLS or moving[c] > 0.5 * grid[0].size:
+            continue
+        lag = next((k for k in range(1, len(moving) - c) if times[c + k] > times[c] + LAG_S - HALF_MS), 0)
+        around = np.r_[moving[c - JUMP_GUARD : c], moving[c + lag : c + lag + JUMP_GUARD]]
+        inside = moving[c : c + lag]
+        if (
+            lag
+            and len(around) == 2 * JUMP_GUARD
+            and inside.min() > JUMP_TIMES * around.max() + JUMP_CELLS / 3
+        ):
+            out.append(c)
+    return out
 
 
 class Measurement:

@@ -18,16 +18,18 @@ from tests.quick_clips import ground, write
 W, H = 640, 360
 
 
-def pan(view: Callable[[int], np.ndarray], seed: int, count: int, men: bool = True) -> Iterator[np.ndarray]:
+def pan(
+    view: Callable[[int], np.ndarray], seed: int, count: int, seed_men: int | None = None
+) -> Iterator[np.ndarray]:
     """Pictures of a ground seen through view(i): 3 x 3, picture px -> ground px. Men run on it from frame 40."""
     big = ground(1600, 1000, seed)
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(seed if seed_men is None else seed_men)
     spots = rng.uniform([500, 350], [1000, 700], (22, 2))
     speed = rng.normal(0, 2.0, (22, 2))
     shade = rng.integers(0, 255, (22, 3))
     for i in range(count):
         scene = big.copy()
-        for k in range(22 if men else 0):
+        for k in range(22):
             x, y = spots[k] + speed[k] * max(0, i - 40)
             cv2.ellipse(
                 scene, (int(x * 8), int(y * 8)), (64, 144), 0, 0, 360, shade[k].tolist(), -1, cv2.LINE_AA, 3
@@ -98,6 +100,18 @@ def test_cut_to_another_place_of_the_same_field(tmp_path: Path) -> None:
     for shot, found in pieces:
         assert list(found.frame) == list(range(shot.first_frame, shot.last_frame + 1))
         assert np.allclose(found.to_first_px[0], np.eye(3))
+
+
+def test_cut_under_a_camera_that_stands_still(tmp_path: Path) -> None:
+    """The same place, other men: nothing but the people changes. A snap (all start at once) is not a cut."""
+    before, after = (
+        list(pan(lambda i: turning(0), 6, 75)),
+        list(pan(lambda i: turning(0), 6, 75, seed_men=99)),
+    )
+    alone = measure(write(tmp_path / "a.mp4", before))
+    assert [p[0] for p in alone] == [Shot(0, 74)]
+    pieces = measure(write(tmp_path / "b.mp4", before[:38] + after[:30]))
+    assert [p[0] for p in pieces] == [Shot(0, 37), Shot(38, 67)]
 
 
 def test_no_cut_in_a_whip_pan_flash_or_fade(tmp_path: Path) -> None:
