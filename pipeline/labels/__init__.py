@@ -43,7 +43,8 @@ def label(
         "shown_response": coverage.response_fact(out["motion"], out["motion_response"]),
         "shown_threat": coverage.threat_fact(view),
     }
-    p_before = coverage.posterior(view, facts)
+    p_before = coverage.posterior(view, facts, "coverage_prior_before")
+    view.facts["coverage_facts"] = {"before": facts}
     out["coverage_before"] = coverage.best_label(view, p_before, "from what was shown before the snap")
     dropback = out["play_kind"].value == "dropback"
     if dropback:
@@ -74,13 +75,14 @@ def _after(
         view, out["deep_safeties"], out["deep_safeties_after"], deep, later
     )
     more = {
-        **facts,
+        **{name.replace("shown_", "was_"): fact for name, fact in facts.items()},
         "played_deep": coverage.folded(dist, 4) if out["deep_safeties_after"].value is not None else None,
         "played_corners": coverage.corners_after(view),
         "played_man": coverage.man_fact(view, rush),
         "played_rush": _rush_fact(len(rush)) if out["rushers"].value is not None else None,
     }
-    p_after = coverage.posterior(view, more)
+    p_after = coverage.posterior(view, more, "coverage_prior_after")
+    view.facts["coverage_facts"]["after"] = more
     out["coverage_after"] = coverage.best_label(view, p_after, "from the movement after the snap")
     out["disguised"] = coverage.disguised(view, out["deep_safeties"], out["deep_safeties_after"], p_after)
     return p_after, later, rush, block

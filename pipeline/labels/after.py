@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.labels.before import blank, graded, hidden_deep
-from pipeline.labels.scene import Scene, beyond, count_distribution
+from pipeline.labels.scene import Scene, count_distribution
+from pipeline.labels.score import chance
 from pipeline.records import Label
 
 Array = NDArray[np.float64]
@@ -17,27 +18,18 @@ def deep_after(scene: Scene, rushers: tuple[int, ...]) -> tuple[Label, tuple[int
     s = scene.settings
     if not scene.until(s("after.look_s")):
         return blank("the film ends too soon after the snap"), (), np.ones(1)
-    corners = (scene.roles.corner_left, scene.roles.corner_right)
     d1, _ = scene.at(s("after.look_s"))
-    d2, _ = scene.at(s("after.until_s"))
     limit = s("after.deep_yd") * scene.depth_scale
-    late = s("after.deep_late_yd") * scene.depth_scale
     who, p = [], []
     lost = 0
-    for i in scene.dfn:
-        if i in corners or i in rushers:
-            continue
-        if not np.isfinite(d1[i]):
-            if np.isfinite(scene.set_depth[i]) and scene.set_depth[i] > 6.0:
-                lost += 1
-            continue
-        q = float(beyond(np.array(d1[i]), limit, 1.3 * scene.sd_yd))
-        if np.isfinite(d2[i]):
-            q = 0.5 * q + 0.5 * float(beyond(np.array(d2[i]), late, 1.6 * scene.sd_yd))
-        who.append(int(i))
-        p.append(q)
-    missing, chance = hidden_deep(scene, limit)
-    dist = count_distribution(np.r_[p, [max(chance, 0.6)] * lost, [chance] * min(missing, 4)])
+    for i in deep_candidates(scene, rushers):
+        if np.isfinite(d1[i]) or not np.isfinite(scene.set_depth[i]):
+            who.append(i)
+            p.append(chance(s, "deep_after", deep_features(scene, i)) if np.isfinite(d1[i]) else 0.0)
+        elif scene.set_depth[i] > 6.0 * scene.depth_scale:
+            lost += 1
+    missing, hidden = hidden_deep(scene, limit)
+    dist = count_distribution(np.r_[p, [max(hidden, 0.6)] * lost, [hidden] * min(missing, 4)])
     counted = tuple(i for i, q in zip(who, p, strict=True) if q > 0.5)
     scene.facts["deep_after_depths_yd"] = [round(float(d1[i]), 2) for i in counted]
     if lost and scene.visible_depth_yd - limit < s("deep.least_room_yd") + 4:
@@ -45,6 +37,28 @@ def deep_after(scene: Scene, rushers: tuple[int, ...]) -> tuple[Label, tuple[int
     said = ", ".join(f"{d1[i]:.1f}" for i in counted) or "nobody"
     reason = f"{said} deeper than {limit:.1f} yd at {s('after.look_s'):.1f} s"
     return graded(scene, len(counted), float(dist[min(len(counted), len(dist) - 1)]), reason), counted, dist
+
+
+def deep_candidates(scene: Scene, rushers: tuple[int, ...]) -> list[int]:
+    """Defenders who may be deep after the snap: not the corners, not who rushes."""
+    corners = (scene.roles.corner_left, scene.roles.corner_right)
+    return [int(i) for i in scene.dfn if i not in corners and i not in rushers]
+
+
+def deep_features(scene: Scene, i: int) -> dict[str, float]:
+    """Depths of defender i over the two seconds, in yards of the open field; NaN where unknown."""
+    s = scene.settings
+    scale = scene.depth_scale
+    d0 = scene.set_depth[i]
+    mid, look, half, late = (
+        float(scene.at(t)[0][i]) for t in (0.5, s("after.look_s"), s("after.look_s") + 0.5, s("after.until_s"))
+    )
+    return {
+        "start_depth": float(d0) / scale,
+        "look_depth": look / scale,
+        "late_depth": (late if np.isfinite(late) else half) / scale,
+        "sinking": look - mid,
+    }
 
 
 ROTATIONS = {(2, 1): "two_to_one", (1, 2): "one_to_two"}
@@ -84,39 +98,68 @@ def rushers(scene: Scene) -> tuple[Label, tuple[int, ...], dict[int, float]]:
     s = scene.settings
     if not scene.until(s("rush.look_s")):
         return blank("the film ends too soon after the snap"), (), {}
-    chance: dict[int, float] = {}
+    found: dict[int, float] = {}
     for i in scene.dfn:
         q = rush_chance(scene, int(i))
         if q is not None:
-            chance[int(i)] = q
-    p = np.array(list(chance.values()))
+            found[int(i)] = q
+    p = np.array(list(found.values()))
     dist = count_distribution(np.r_[p, [s("rush.missing_rushes")] * min(scene.missing_def, 4)])
-    counted = tuple(i for i, q in chance.items() if q > 0.5)
-    scene.facts["rush_chances"] = {i: round(q, 2) for i, q in chance.items() if q > 0.05}
+    counted = tuple(i for i, q in found.items() if q > 0.5)
+    scene.facts["rush_chances"] = {i: round(q, 2) for i, q in found.items() if q > 0.05}
     n = len(counted)
     confidence = float(dist[n]) if n < len(dist) else 0.0
-    return graded(scene, n, confidence, f"{n} came after the passer by {s('rush.look_s'):.1f} s"), counted, chance
+    return graded(scene, n, confidence, f"{n} came after the passer by {s('rush.look_s'):.1f} s"), counted, found
+
+
+def rush_features(scene: Scene, i: int) -> dict[str, float]:
+    """What is measured of defender i by the rush look: yards, NaN where unknown."""
+    look = scene.settings("rush.look_s")
+    d0, a0 = scene.set_depth, scene.set_across
+    mid, _ = scene.at(0.5 * look)
+    d, a = scene.at(look)
+    late, _ = scene.at(look + 0.5)
+    return {
+        "start_depth": float(d0[i]),
+        "mid_depth": float(mid[i]),
+        "look_depth": float(d[i]),
+        "late_depth": float(late[i]),
+        "outside": max(abs(float(a[i])) - scene.settings("rush.outside_yd"), 0.0) if np.isfinite(a[i]) else float("nan"),
+        "inward": float(abs(a0[i]) - abs(a[i])),
+        "passer_closed": _closed(scene, i, 0.25, look),
+    }
+
+
+def _closed(scene: Scene, i: int, from_s: float, to_s: float) -> float:
+    """Yards nearer to where the passer is."""
+    q = scene.roles.passer
+    if q is None:
+        return float("nan")
+    before, after = (np.hypot(d[i] - d[q], a[i] - a[q]) for d, a in (scene.at(from_s), scene.at(to_s)))
+    return float(before - after)
 
 
 def rush_chance(scene: Scene, i: int) -> float | None:
-    """Probability that defender i rushes; None when nothing is known of him."""
-    s = scene.settings
-    start = scene.set_depth[i]
-    if not np.isfinite(start):
+    """Probability that defender i rushes; None when it is not known where he stood."""
+    if not np.isfinite(scene.set_depth[i]):
         return None
-    d_mid, a_mid = (v[i] for v in scene.at(0.5 * s("rush.look_s")))
-    d_end, a_end = (v[i] for v in scene.at(s("rush.look_s")))
-    score = s("rush.start") + s("rush.per_start_depth") * start
-    if not np.isfinite(d_end):
-        d_end = d_mid
-    if not np.isfinite(d_end):
-        # Lost in the pile: men on the line mostly rush, others mostly do not.
-        on_line = start < s("rush.on_line_yd")
-        return 0.9 if on_line else 0.1
-    outside = a_end if np.isfinite(a_end) else a_mid
-    score += s("rush.per_outside") * max(abs(outside) - s("rush.outside_yd"), 0.0)
-    score += s("rush.per_end_depth") * d_end + s("rush.per_gain") * (start - d_end)
-    return float(1 / (1 + np.exp(-np.clip(score, -12, 12))))
+    return chance(scene.settings, "rush", rush_features(scene, i))
+
+
+def block_features(scene: Scene, i: int) -> dict[str, float]:
+    """What is measured of a back or tight end by the rush look: yards and yards a second, NaN where unknown."""
+    look = scene.settings("rush.look_s")
+    d0, a0 = scene.set_depth, scene.set_across
+    d, a = scene.at(look)
+    late_d, late_a = scene.at(look + 0.5)
+    return {
+        "look_depth": float(d[i]),
+        "late_depth": float(late_d[i]),
+        "outside": max(abs(float(a[i])) - scene.settings("block.across_yd"), 0.0) if np.isfinite(a[i]) else float("nan"),
+        "moved": float(np.hypot(d[i] - d0[i], a[i] - a0[i])),
+        "late_moved": float(np.hypot(late_d[i] - d[i], late_a[i] - a[i])),
+        "backfield": float(d0[i] < -2.6),
+    }
 
 
 def blockers(scene: Scene) -> tuple[Label, tuple[int, ...]]:
@@ -124,26 +167,20 @@ def blockers(scene: Scene) -> tuple[Label, tuple[int, ...]]:
     s = scene.settings
     if not scene.until(s("rush.look_s")):
         return blank("the film ends too soon after the snap"), ()
-    depth, across = scene.at(s("rush.look_s"))
     counted: list[int] = []
     p: list[float] = []
-    for i in scene.off:
+    for k in scene.off:
+        i = int(k)
         if scene.position[i] in ("receiver", "passer", "unknown"):
             continue
-        if i in scene.roles.linemen:
-            q = 0.98
-        elif not np.isfinite(depth[i]):
-            q = 0.5
-        else:
-            out = max(abs(across[i]) - s("block.across_yd"), 0.0)
-            q = float(1 / (1 + np.exp(np.clip(2.2 * (depth[i] - s("block.depth_yd")) + 1.2 * out, -12, 12))))
+        q = 0.99 if i in scene.roles.linemen else chance(s, "block", block_features(scene, i))
         p.append(q)
         if q > 0.5:
-            counted.append(int(i))
+            counted.append(i)
     found = len(scene.roles.linemen)
     n = len(counted) + max(5 - found, 0)
     unseen = min(max(scene.missing_off - 5 + found, 0), 3)
-    dist = count_distribution(np.r_[p, [0.95] * max(5 - found, 0), [0.3] * unseen])
+    dist = count_distribution(np.r_[p, [0.97] * max(5 - found, 0), [0.3] * unseen])
     confidence = float(dist[n]) if n < len(dist) else 0.0
     return graded(scene, n, confidence, f"{n} stayed in to block"), tuple(counted)
 

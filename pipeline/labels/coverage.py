@@ -18,7 +18,7 @@ CORNERS = ("both_press", "both_off", "mixed", "soft")
 RESPONSES = ("no_motion", "followed", "bumped", "stayed")
 
 
-def posterior(scene: Scene, facts: dict[str, Array | None], prior: str = "coverage_prior") -> dict[str, float]:
+def posterior(scene: Scene, facts: dict[str, Array | None], prior: str) -> dict[str, float]:
     """Probability by coverage. facts: table name -> probability over its columns, None where not known."""
     s = scene.settings
     log = np.array([np.log(max(s(f"{prior}.{c}"), 1e-6)) for c in COVERAGES])

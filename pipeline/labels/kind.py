@@ -6,6 +6,7 @@ import numpy as np
 
 from pipeline.labels.before import blank, graded
 from pipeline.labels.scene import Scene
+from pipeline.labels.score import log_odds
 from pipeline.records import Label
 
 
@@ -45,42 +46,51 @@ def kick_formation(scene: Scene) -> tuple[float, str]:
 
 
 def kind_features(scene: Scene) -> dict[str, float]:
-    """Measured movement by the look time, yards; NaN where unknown."""
+    """Measured movement by the look time: yards, NaN where unknown."""
     s = scene.settings
-    d, a = scene.at(s("kind.look_s"))
+    look = s("kind.look_s")
+    (half, _), (d, a) = scene.at(0.5 * look), scene.at(look)
     d0, a0 = scene.set_depth, scene.set_across
     five = list(scene.roles.linemen)
-    backs = [i for i in scene.off if scene.position[i] == "back"]
-    cover = [i for i in scene.dfn if d0[i] > 3.0]
-    passer = scene.roles.passer
-    out = {
+    backs = [int(i) for i in scene.off if scene.position[i] == "back"]
+    near = [int(i) for i in scene.dfn if 3.0 < d0[i] < 8.0]
+    deep = [int(i) for i in scene.dfn if d0[i] >= 8.0]
+    q = scene.roles.passer
+    nan = float("nan")
+    return {
         "line_push": _median(d[five] - d0[five]),
+        "line_early": _median(half[five] - d0[five]),
         "line_flow": abs(_median(a[five] - a0[five])),
-        "passer_drop": float(d0[passer] - d[passer]) if passer is not None else float("nan"),
-        "passer_depth": float(-d[passer]) if passer is not None else float("nan"),
-        "back_forward": float(np.nanmax(d[backs] - d0[backs])) if _any(d, backs) else float("nan"),
-        "cover_back": _median(d[cover] - d0[cover]),
+        "passer_drop": nan if q is None else float(d0[q] - d[q]),
+        "passer_across": nan if q is None else float(abs(a[q] - a0[q])),
+        "back_forward": float(np.nanmax(d[backs] - d0[backs])) if _any(d, backs) else nan,
+        "back_mesh": _mesh(scene, q, backs),
+        "near_back": _median(d[near] - d0[near]),
+        "deep_back": _median(d[deep] - d0[deep]),
     }
-    return out
+
+
+def _mesh(scene: Scene, passer: int | None, backs: list[int]) -> float:
+    """Least distance of a back and the passer in the first second: a hand-off or a fake."""
+    if passer is None or not backs:
+        return float("nan")
+    best = [
+        float(np.hypot(d[backs] - d[passer], a[backs] - a[passer]).min())
+        for d, a in (scene.at(t) for t in (0.25, 0.5, 0.75, 1.0))
+    ]
+    good = [b for b in best if np.isfinite(b)]
+    return min(good) if good else float("nan")
 
 
 def dropback_score(scene: Scene) -> tuple[float, str]:
     """Log odds of a dropback against a run."""
-    s = scene.settings
     f = kind_features(scene)
     scene.facts["kind"] = {k: round(v, 2) for k, v in f.items()}
-    score = s("kind.start")
-    for name, value in f.items():
-        if np.isfinite(value):
-            low, high = s.row(f"kind.{name}_range")
-            score += s(f"kind.per_{name}") * float(np.clip(value, low, high))
-        else:
-            score += s(f"kind.without_{name}")
     why = (
         f"linemen {f['line_push']:+.1f} yd, passer dropped {f['passer_drop']:.1f} yd, "
-        f"coverage moved back {f['cover_back']:+.1f} yd by {s('kind.look_s'):.1f} s"
+        f"linebackers {f['near_back']:+.1f} yd by {scene.settings('kind.look_s'):.1f} s"
     )
-    return float(score), why
+    return log_odds(scene.settings, "kind", f), why
 
 
 def _any(values: np.ndarray, index: list[int]) -> bool:

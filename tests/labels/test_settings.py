@@ -23,7 +23,8 @@ def test_every_threshold_has_unit_and_source() -> None:
 
 def test_tables_are_probabilities() -> None:
     s = load()
-    assert sum(s(f"coverage_prior.{c}") for c in COVERAGES) == pytest.approx(1.0, abs=0.011)
+    for when in ("before", "after"):
+        assert sum(s(f"coverage_prior_{when}.{c}") for c in COVERAGES) == pytest.approx(1.0, abs=0.011)
     tables = {k.split(".")[0] for k in s.values if k.endswith(".cover_1") and not k.startswith("coverage")}
     assert len(tables) >= 6
     for table in tables:
