@@ -12,11 +12,11 @@ from pipeline import field as fields
 from pipeline.records import SIDES, Alignment, Labels, Tracks
 
 Image = NDArray[np.uint8]
-# BGR. Lightness (CIE L) about 78, 38, 85 and 92: told apart in grey as well as with any colour vision.
+# BGR. They differ in lightness as well as in hue: told apart in grey and with any colour vision.
 COLOURS: dict[str, tuple[int, int, int]] = {
     "offense": (48, 176, 250),
     "defense": (178, 72, 86),
-    "official": (206, 212, 214),
+    "official": (146, 152, 154),
     "unknown": (240, 236, 232),
 }
 DEEP = (214, 208, 58)

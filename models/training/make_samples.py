@@ -15,7 +15,8 @@ from typing import Any
 
 import numpy as np
 
-from models.training.film import draw_look, render_clip
+from models.training.film.clips import render_clip
+from models.training.film.draw import draw_look
 from models.training.playbook.play import make_play
 from models.training.test_set import merge_truth, trimmed
 

@@ -70,7 +70,8 @@ def trimmed(play: Play, before_s: float = BEFORE_S, after_s: float = AFTER_S) ->
 
 def render(clip: Clip, out: Path, size: tuple[int, int] = (1280, 720), fps: float = 30.0) -> Path:
     """Render one clip with its truth into a folder of its own; done before: nothing to do. Returns the folder."""
-    from models.training.film import draw_look, render_clip
+    from models.training.film.clips import render_clip
+    from models.training.film.draw import draw_look
 
     folder = out / clip.name
     if (folder / "done").exists():
