@@ -33,13 +33,18 @@ GEOMETRY = (
 
 @dataclass
 class Stills:
-    """N stills: image (N, 3, 720, 1280) uint8 RGB on the host, geometry (N, len(GEOMETRY)) float32."""
+    """N stills: image (N, 3, 720, 1280) uint8 RGB on the host or the device, geometry (N, len(GEOMETRY)) float32."""
 
     image: Tensor
     geometry: Tensor
 
     def __len__(self) -> int:
         return len(self.image)
+
+    def take(self, index: Tensor, device: torch.device) -> tuple[Tensor, Tensor]:
+        """Pictures and geometry of some stills, on the device. index (B,) on the host."""
+        image = self.image[index.to(self.image.device)].to(device, non_blocking=True)
+        return image, self.geometry[index].to(device)
 
 
 def geometry_row(t: Any, width_px: int) -> list[float]:

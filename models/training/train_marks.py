@@ -86,8 +86,7 @@ def marks_batch(
     stills: data.Stills, index: Tensor, device: torch.device, plain: bool
 ) -> tuple[Tensor, Tensor, Tensor, Tensor]:
     """Worn pictures (B, 3, *INPUT_HW), targets, weights and geometry of some stills."""
-    image = stills.image[index].to(device, non_blocking=True)
-    g = stills.geometry[index].to(device)
+    image, g = stills.take(index, device)
     view, mirror = data.random_view(len(index), device, plain)
     px = data.apply(view, data.pixel_grid(*layout.INPUT_HW, 1, device))
     x = data.sample(image, px)
@@ -100,9 +99,8 @@ def numbers_batch(
     stills: data.Stills, index: Tensor, device: torch.device, plain: bool
 ) -> tuple[Tensor, Tensor, Tensor, Tensor]:
     """Patches, tens, arrows and weights."""
-    g = stills.geometry[index].to(device)
+    image, g = stills.take(index, device)
     place, tens, arrow, weight = data.number_places(g)
-    image = stills.image[index].to(device, non_blocking=True)
     x, inside = data.cut_patches(image, g, place, jitter=not plain)
     weight = weight * (inside > 0.75)
     return (x if plain else data.wear(x, 0.8)), tens, arrow, weight
@@ -227,6 +225,8 @@ def main(argv: list[str] | None = None) -> None:
         f"{len(stills)} stills to train on, {len(val)} to measure on, read in {time.time() - begin:.0f} s, {device}",
         flush=True,
     )
+    if device.type == "cuda" and torch.cuda.mem_get_info()[0] > stills.image.nbytes * 1.2 + 16e9:
+        stills.image = stills.image.to(device)
     print(json.dumps(train(stills, val, a, device), indent=1))
 
 
