@@ -10,8 +10,10 @@ machine, with its learning rate already down; the averaged weights lie in OUT/<c
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import random
+import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -24,11 +26,13 @@ import numpy as np
 import torch
 import ultralytics.data.dataset as datasets
 import ultralytics.nn.tasks as tasks
+from ultralytics.data.augment import Mosaic
 from ultralytics.models.yolo.pose import PoseTrainer
 from ultralytics.utils import colorstr
 from ultralytics.utils.torch_utils import strip_optimizer, unwrap_model
 
 from models.training.trunk import CHANNELS, RealTrunk, load_pretrained
+from pipeline.errors import ConfigError
 from pipeline.records import ROLES
 
 
@@ -56,6 +60,8 @@ class Candidate:
     end2end: bool = False
 
 
+WARM_SHARE = 0.03  # of the time: the learning rate rises
+PLAIN_SHARE = 0.15  # of the time, at its end: no mosaic
 SMALL, WIDE = (0.50, 0.25, 1024), (0.50, 0.50, 512)
 CANDIDATES = {
     "scratch_rendered": Candidate("yolo11n-pose.yaml", "rendered", SMALL),
@@ -113,13 +119,36 @@ class Wear:
         return labels
 
 
+class TimedMosaic(Mosaic):
+    """The mosaic until a moment of the clock, then plain pictures: the last part of a training sees film as it is."""
+
+    close_at = math.inf
+    chance = 0.7
+
+    @property
+    def p(self) -> float:
+        return self.chance if time.time() < self.close_at else 0.0
+
+    @p.setter
+    def p(self, value: float) -> None:
+        self.chance = value
+
+
 class FilmDataset(datasets.YOLODataset):
-    """ultralytics' dataset with :class:`Wear` before the tensors are made."""
+    """ultralytics' dataset with :class:`Wear` before the tensors are made, and the mosaic timed."""
+
+    close_mosaic_at = math.inf
 
     def build_transforms(self, hyp: Any) -> Any:
         transforms = super().build_transforms(hyp)
         if self.augment:
             transforms.insert(-1, Wear())
+            mosaic = transforms.transforms[0].transforms[0]
+            if not isinstance(mosaic, Mosaic):
+                raise ConfigError("This version of ultralytics orders its augmentation otherwise.")
+            chance = mosaic.__dict__.pop("p")
+            mosaic.__class__ = TimedMosaic
+            mosaic.chance, mosaic.close_at = chance, self.close_mosaic_at
         return transforms
 
 
@@ -143,6 +172,7 @@ class FinderTrainer(PoseTrainer):
 
     def build_dataset(self, img_path: str, mode: str = "train", batch: int | None = None) -> FilmDataset:
         a = self.args
+        FilmDataset.close_mosaic_at = time.time() + a.time * 3600 * (1 - PLAIN_SHARE)
         return FilmDataset(
             img_path=img_path, imgsz=a.imgsz, batch_size=batch, augment=mode == "train", hyp=a, rect=mode == "val",
             cache=None, single_cls=False, stride=32, pad=0.0 if mode == "train" else 0.5,
@@ -161,12 +191,29 @@ class FinderTrainer(PoseTrainer):
                 optimizer.add_param_group({"params": ours, "lr": lr, "param_group": "trunk", **rest})
         return optimizer
 
+    def _progress(self) -> float:
+        """Share of the training's time that is over."""
+        return min((time.time() - self.train_time_start) / (self.args.time * 3600), 1.0)
+
     def _model_train(self) -> None:
         super()._model_train()
-        still = self.start is None and self.epoch < round(self.candidate.frozen * self.epochs)
+        self._hold_trunk()
+
+    def _hold_trunk(self) -> None:
+        still = self.start is None and self._progress() < self.candidate.frozen
         for m in unwrap_model(self.model).modules():
             if isinstance(m, RealTrunk):
                 m.requires_grad_(not still)
+
+    def optimizer_step(self) -> None:
+        """One step with the learning rate by the clock (epochs are too long a unit here): up, then a half cosine."""
+        done = self._progress()
+        self._hold_trunk()
+        up = min(done / WARM_SHARE, 1.0)
+        down = self.args.lrf + (1 - self.args.lrf) * (1 + math.cos(math.pi * done)) / 2
+        for g in self.optimizer.param_groups:
+            g["lr"] = g["initial_lr"] * up * down
+        super().optimizer_step()
 
     def validate(self) -> tuple[dict[str, Any], float]:
         self.best_fitness = 0.0
@@ -194,8 +241,8 @@ def train(name: str, data: Path, out: Path, minutes: float, **options: Any) -> P
     overrides = {
         "model": "yolo11n-pose.yaml", "data": str(data / f"{c.data}.yaml"), "imgsz": 1280, "batch": 24, "workers": 6,
         "time": minutes / 60, "epochs": 60, "optimizer": "AdamW", "lr0": c.lr * (0.6 if start else 1.0), "lrf": 0.02,
-        "momentum": 0.9, "weight_decay": 0.0005, "warmup_epochs": 0.5 if start else 1.0, "warmup_bias_lr": 0.0,
-        "nbs": 32, "cos_lr": True, "close_mosaic": 2, "mosaic": 0.7, "scale": 0.5, "translate": 0.1, "degrees": 2.0,
+        "momentum": 0.9, "weight_decay": 0.0005, "warmup_epochs": 0.0, "nbs": 24, "close_mosaic": 0,
+        "mosaic": 0.7, "scale": 0.5, "translate": 0.1, "degrees": 2.0,
         "hsv_h": 0.03, "hsv_s": 0.6, "hsv_v": 0.5, "fliplr": 0.5, "mixup": 0.0, "pose": 24.0, "kobj": 0.0,
         "amp": "bf16" if torch.cuda.is_available() else False, "val": False, "plots": False, "save": True,
         "project": str(out.resolve()), "name": name,

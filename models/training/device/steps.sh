@@ -9,7 +9,8 @@ render() {
   timeout "$4" $PY -m models.training.film.stills --out "$WORK/stills_$1" --split "$1" --count "$2" --seed "$3" \
     --workers "$RENDER_WORKERS" --shard "${SHARD:-8}" > "$WORK/render_$1.log" 2>&1
   say "rendered $1: $(tail -1 "$WORK/render_$1.log")"
-  grep -c Error "$WORK/render_$1.log" | sed 's/^/errors in the log: /'
+  grep -m 1 -A 8 Traceback "$WORK/render_$1.log"
+  ls "$WORK/stills_$1"/shard_*.json > /dev/null 2>&1 || { say "no stills: nothing to train on"; exit 1; }
 }
 
 prepare() {
