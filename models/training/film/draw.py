@@ -72,13 +72,13 @@ def _rig(rng: Rng, kind: str, f: fields.Field) -> Rig:
         ]
         h = clipped(rng, mean, sd, 11, 70)
         tilt = np.deg2rad(clipped(rng, 15 + 0.165 * h if h > 20 else 12, 2.2, 8, 34))
-        back = float(np.clip(h / np.tan(tilt) - f.width / 2, 42, 110))
+        back = float(np.clip(h / np.tan(tilt) - f.width / 2, 42, 104))
         x = f.length / 2 + (float(rng.uniform(-22, 22)) if wide else clipped(rng, 1.5, 3, -9, 9))
         return Rig(
             position_yd=(x, -back, h),
             roll_deg=clipped(rng, 0, 0.5, -1.5, 1.5),
             aim=(clipped(rng, 0.5, 0.03, 0.4, 0.6), clipped(rng, 0.51, 0.05, 0.36, 0.64)),
-            room_yd=float(rng.uniform(-2, 16)) if wide else float(1.5 + rng.gamma(2.0, 1.6)),
+            room_yd=float(rng.uniform(-2, 16)) if wide else float(1.0 + rng.gamma(1.6, 1.3)),
             across_yd=0.0,
             focal_width=0.0,
             focal_limits=(2.2, 7.6) if wide else (2.5, 7.2),
@@ -163,11 +163,11 @@ def _light(rng: Rng, kind: str, f: fields.Field) -> Light:
 
 def _turf(rng: Rng, kind: str, light: Light, level: str) -> Turf:
     hue = float(rng.choice([clipped(rng, 84, 7, 62, 100), clipped(rng, 108, 10, 92, 142)], p=[0.72, 0.28]))
-    sat, val = clipped(rng, 0.40, 0.11, 0.17, 0.72), clipped(rng, 0.545, 0.065, 0.38, 0.74)
+    sat, val = clipped(rng, 0.43, 0.11, 0.18, 0.74), clipped(rng, 0.56, 0.06, 0.42, 0.76)
     if light.kind == "night" and kind == "low":
         hue, sat, val = clipped(rng, 82, 12, 55, 130), clipped(rng, 0.28, 0.13, 0.06, 0.6), clipped(rng, 0.30, 0.09, 0.16, 0.5)
     elif light.kind == "night":
-        val = clipped(rng, 0.46, 0.08, 0.26, 0.62)
+        val = clipped(rng, 0.51, 0.07, 0.28, 0.66)
     elif kind == "low":
         hue, sat, val = clipped(rng, 95, 12, 62, 135), clipped(rng, 0.3, 0.1, 0.12, 0.6), clipped(rng, 0.45, 0.06, 0.3, 0.6)
     fake = chance(rng, 0.5)
@@ -185,7 +185,7 @@ def _turf(rng: Rng, kind: str, light: Light, level: str) -> Turf:
         artificial=fake,
         mow_step=float(np.clip(rng.lognormal(np.log(0.06), 0.75), 0.0, 0.45)),
         mow_period_yd=mow,
-        grain=float(np.clip(rng.lognormal(np.log(0.10), 0.45), 0.03, 0.35)) * (0.6 if fake else 1.0),
+        grain=float(np.clip(rng.lognormal(np.log(0.13), 0.45), 0.03, 0.4)) * (0.6 if fake else 1.0),
         patches=float(np.clip(rng.lognormal(np.log(0.07), 0.5), 0.02, 0.35)),
         mud=float(rng.uniform(0.1, 0.9)) if not fake and chance(rng, 0.14) else 0.0,
         snow=snow,
@@ -237,13 +237,13 @@ def _lens(rng: Rng, kind: str, light: Light) -> Lens:
         text = str(rng.choice(WORDS)).format(n=rng.integers(1, 99), m=rng.integers(0, 59), q=rng.integers(1, 5), d=rng.integers(1, 5))
     cast = rng.normal(0, 0.022, 3)
     return Lens(
-        blur_px=float(rng.uniform(1.1, 1.9)) if soft else clipped(rng, 0.62, 0.13, 0.35, 1.0),
+        blur_px=float(rng.uniform(1.1, 1.9)) if soft else clipped(rng, 0.52, 0.12, 0.25, 0.9),
         motion_blur_px=(float(move[0]), float(move[1])),
         shutter=float(rng.uniform(0.05, 0.6)),
-        sharpen=float(rng.choice([0.0, rng.uniform(0.15, 0.7), rng.uniform(0.7, 1.6)], p=[0.4, 0.45, 0.15])),
-        sharpen_px=float(rng.uniform(0.9, 1.8)),
-        noise=float(np.clip(rng.lognormal(np.log(3.2 if night else 1.6), 0.6), 0.2, 12)),
-        noise_px=float(rng.uniform(0.5, 1.3)),
+        sharpen=float(rng.choice([0.0, rng.uniform(0.2, 0.9), rng.uniform(0.9, 1.9)], p=[0.25, 0.5, 0.25])),
+        sharpen_px=float(rng.uniform(0.8, 1.5)),
+        noise=float(np.clip(rng.lognormal(np.log(3.4 if night else 2.0), 0.55), 0.2, 13)),
+        noise_px=float(rng.choice([0.45, 0.65, 0.9, 1.2], p=[0.35, 0.35, 0.2, 0.1])),
         chroma_blur_px=float(rng.uniform(0.5, 2.5)),
         fringe=float(rng.uniform(-0.0012, 0.0012)) if chance(rng, 0.25) else 0.0,
         gain=(float(1 + cast[0]), float(1 + cast[1] * 0.5), float(1 + cast[2])),

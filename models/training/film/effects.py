@@ -13,7 +13,10 @@ from models.training.film.look import Lens
 Picture = NDArray[np.uint8]
 
 
-@lru_cache(maxsize=4)
+SOFTNESS = (0.45, 0.65, 0.9, 1.2)
+
+
+@lru_cache(maxsize=len(SOFTNESS))
 def _noise_tile(softness: float) -> NDArray[np.float32]:
     rng = np.random.default_rng(11)
     n = rng.normal(0, 1, (1024, 1024, 3)).astype(np.float32)
@@ -144,7 +147,7 @@ def develop(pic: Picture, lens: Lens, rng: np.random.Generator, motion_px: tuple
         pic = cv2.multiply(pic, _vignette(w, h, round(lens.vignette, 2)), dtype=cv2.CV_8U)  # type: ignore[assignment]
     pic = cv2.LUT(pic, _curve(lens))  # type: ignore[assignment]
     if lens.noise > 0.3:
-        tile = _noise_tile(round(max(lens.noise_px * max(scale, 0.6), 0.4), 1))
+        tile = _noise_tile(min(SOFTNESS, key=lambda v: abs(v - lens.noise_px * max(scale, 0.6))))
         y, x = int(rng.integers(0, 1024)), int(rng.integers(0, 1024))
         rows, cols = (y + np.arange(h)) % 1024, (x + np.arange(w)) % 1024
         pic = cv2.add(pic, tile[rows][:, cols] * np.float32(lens.noise), dtype=cv2.CV_8U)  # type: ignore[assignment]

@@ -103,7 +103,7 @@ void main() {
     float fx = max(length(vec2(dFdx(p.x), dFdy(p.x))), 1e-4), fy = max(length(vec2(dFdx(p.y), dFdy(p.y))), 1e-4);
     vec2 fl = field.xy;
 
-    vec4 n1 = texture(noise, p * 0.0326 + seed);
+    vec4 n1 = texture(noise, p * 0.052 + seed, -0.8);
     vec4 n2 = texture(noise, mat2(0.8, 0.6, -0.6, 0.8) * p * 0.0081 + seed.yx);
     vec4 n3 = texture(noise, p * 0.0011 - seed);
     if (front.a > 0.998) { picture = vec4(front.rgb, 1.0); return; }

@@ -44,7 +44,7 @@ def invented_word(rng: Rng) -> str:
 def draw_paint(rng: Rng, kind: str, f: Field, turf: Turf, light: Light, split: str) -> Paint:
     """Everything painted, for one field. Line contrast follows the measured 27 / 39 / 45 L over the turf."""
     base = luminance(turf.value, turf.saturation)
-    contrast = float(np.clip(rng.normal(38, 6.5), 15, 52))
+    contrast = float(np.clip(rng.normal(43, 6.0), 18, 55))
     g = grey_of_l(min(base + contrast, 97))
     warm = rng.normal(0, 0.015)
     colour = (g + warm, g, g - warm)
