@@ -19,7 +19,7 @@ from models.training.playbook.play import HZ, Person, Play
 from models.training.playbook.roster import LEVEL_SPEED, Spot, body, numbers
 from models.training.playbook.running import play_run
 from models.training.playbook.secondary import align_defense
-from models.training.playbook.sim import Sim, separate
+from models.training.playbook.sim import Sim, separate, settle_in_time
 from models.training.playbook.truth import COLUMNS, after_labels, before_labels, motion_truth, play_kind
 from pipeline.field import Field, load
 
@@ -177,7 +177,7 @@ def _write(seed: int, level: str, rng: np.random.Generator, draft: Draft, bystan
     n = len(s.men)
     ball, face, stance = _ball_and_bodies(draft)
     oxy, oface, ostance = others.officials(rng, spot, t, ball)
-    every = separate(np.concatenate([draft.xy, oxy], 1))
+    every = separate(settle_in_time(np.concatenate([draft.xy, oxy], 1)))
     people = _people(rng, draft, oxy.shape[1])
     parts_face, parts_stance = [face, oface], [stance, ostance]
     kinds: list[str] = []

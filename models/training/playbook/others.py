@@ -51,9 +51,10 @@ def officials(rng: np.random.Generator, spot: Spot, t: Array, ball: Array) -> tu
     base = official_bases(rng, spot)
     k, dt = len(base), t[1] - t[0]
     xy = np.tile(base, (len(t), 1, 1)) + sway(rng, t, np.full(k, 0.06))
-    keep = np.exp(-dt / 1.3)
+    keep = np.exp(-dt / 0.9)
     soft, _ = lfilter([1 - keep], [1, -keep], ball[:, :2] - ball[0, :2], axis=0, zi=np.zeros((1, 2)))
-    soft, _ = lfilter([1 - keep], [1, -keep], soft, axis=0, zi=np.zeros((1, 2)))
+    for _ in range(2):
+        soft, _ = lfilter([1 - keep], [1, -keep], soft, axis=0, zi=np.zeros((1, 2)))
     for i, (d, a) in enumerate(base):
         side = a < -spot.room_left + 3 or a > spot.room_right - 3
         share_d = 0.75 if side else (0.3 if abs(d) < 10 else 0.5)
@@ -61,7 +62,7 @@ def officials(rng: np.random.Generator, spot: Spot, t: Array, ball: Array) -> tu
         if not side:
             xy[:, i, 1] += 0.3 * soft[:, 1] * (1 if abs(d) > 8 else 0.4)
         if abs(d) < 10 and not side:  # the man behind the linebackers gives way
-            xy[:, i, 0] += np.where(t > 0.2, np.minimum((t - 0.2) ** 2 * 0.35, 1.2), 0.0)
+            xy[:, i, 0] += 1.2 * (1 - np.exp(-(np.maximum(t - 0.2, 0) ** 2)))
     to = ball[:, None, :2] - xy
     facing = np.arctan2(to[..., 1], to[..., 0])
     speed = np.linalg.norm(np.gradient(xy, axis=0), axis=-1) / dt

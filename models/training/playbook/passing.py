@@ -49,7 +49,6 @@ def protect(s: Scene, sim: Sim, out: Outcome, events: list[Event]) -> None:
             cost[a, b] = far + 0.3 * far**2 + 3.0 * late + 0.4 * max(r.depth - 3, 0) * (m.position != "back")
     rows, cols = linear_sum_assignment(cost)
     pairs = {blockers[a]: rushers[b] for a, b in zip(rows, cols, strict=True)}
-    free = [j for j in rushers if j not in pairs.values()]
     for i in blockers:
         m = s.offense[i]
         line = i in s.linemen()
@@ -72,8 +71,6 @@ def protect(s: Scene, sim: Sim, out: Outcome, events: list[Event]) -> None:
         else:
             near = min(rushers, key=lambda j: abs(s.defense[j - n].across - m.across))
             events.append((0.55, _help(i, near, s.passer, 0.45 * (1 if m.across > s.defense[near - n].across else -1))))
-    for j in free:
-        sim.drive[j] = np.nan
 
 
 def _meet(i: int, j: int, passer: int, drive: float):  # type: ignore[no-untyped-def]

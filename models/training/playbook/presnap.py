@@ -56,7 +56,7 @@ def walk(t: NDArray[np.float64], move: Move) -> NDArray[np.float64]:
         s = trapezoid(t, length, move.speed, move.end_s, move.on_the_move)
         return a + (s / max(length, 1e-9))[:, None] * (b - a)
     s = trapezoid(t, across, move.speed, move.end_s, move.on_the_move)
-    ease = min(0.45 * across, max(3.0, 1.8 * max(abs(move.via - a[0]), abs(move.via - b[0]))))
+    ease = min(0.5 * across, max(3.0, 1.15 * move.speed))
     depth = a[0] + (move.via - a[0]) * _smooth(s / ease) + (b[0] - move.via) * _smooth((s - across + ease) / ease)
     return np.stack([depth, a[1] + np.sign(b[1] - a[1]) * s], -1)
 

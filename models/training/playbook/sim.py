@@ -16,7 +16,11 @@ HOLD, PATH, FOLLOW = 0, 1, 2
 MAX_POINTS = 8
 CONTACT_YD = 1.25  # distance at which a blocker and his man are engaged
 BODY_YD = 0.56  # nobody comes closer than this
+BRAKE = 7.0  # yd/s2, men braking before they collide
+PASS_YD = 0.75  # miss distance men aim for when they pass each other
+AVOID_YD = 3.5  # how far they look
 SOFT_YD = 1.05  # men not in contact start to give way here
+NO_DRIVE = -1.0
 VIRTUAL = 6  # slots for fixed points other men can be sent to
 Event = tuple[float, Callable[["Sim"], None]]
 
@@ -27,7 +31,7 @@ class Sim:
     kind (N,): HOLD, PATH or FOLLOW. PATH walks points (N, K, 2), slowing to cut (N, K) at each. FOLLOW goes to
     ``pts[ref] + gain * unit(pts[toward] - pts[ref]) + offset``, seeing ref as it was ``lag`` frames ago.
     speed, accel (N,) limits; start (N,) the second at which a man reacts. pair (N,) whom he blocks or is
-    blocked by, -1 nobody; drive (N,) yd/s a blocked rusher still makes, nan for others.
+    blocked by, -1 nobody; drive (N,) yd/s a blocked rusher still makes, NO_DRIVE for others.
     """
 
     def __init__(self, pos: NDArray[np.float64], vel: NDArray[np.float64], hz: float, steps: int, t0: float) -> None:
@@ -50,7 +54,7 @@ class Sim:
         self.start = np.zeros(n)
         self.pair = np.full(n, -1)
         self.partner = np.full(n, -1)  # the last man he was paired with
-        self.drive = np.full(n, np.nan)
+        self.drive = np.full(n, NO_DRIVE)
         self.virtual = np.zeros((VIRTUAL, 2))
         self.hist = np.zeros((steps + 1, n + VIRTUAL, 2))
         self.engaged = np.zeros((steps + 1, n), bool)
@@ -93,10 +97,10 @@ class Sim:
         """Undo the pair of man i."""
         j = self.pair[i]
         self.pair[i] = -1
-        self.drive[i] = np.nan
+        self.drive[i] = NO_DRIVE
         if j >= 0 and self.pair[j] == i:
             self.pair[j] = -1
-            self.drive[j] = np.nan
+            self.drive[j] = NO_DRIVE
 
     @property
     def t(self) -> float:
@@ -155,10 +159,15 @@ class Sim:
         want += self._give_way(contact)
         acc = (want - self.vel) / 0.13
         size = np.sqrt(np.einsum("ij,ij->i", acc, acc)) + 1e-9
-        acc *= np.minimum(1.0, self.accel * np.where(contact, 1.15, 1.0) / size)[:, None]
+        acc *= np.minimum(1.0, self.accel / size)[:, None]
+        if self.k % 2 == 0:
+            self.avoid = self._avoid()
+            size = np.sqrt(np.einsum("ij,ij->i", self.avoid, self.avoid)) + 1e-9
+            self.avoid *= np.minimum(1.0, BRAKE / size)[:, None]
+            self.yield_share = (1 - np.minimum(size / BRAKE, 1.0))[:, None]
+        acc = acc * self.yield_share + self.avoid
         self.vel += acc * self.dt
         self.pos += self.vel * self.dt
-        self._apart()
         self.k += 1
         self.hist[self.k, : self.n] = self.pos
         self.hist[self.k, self.n :] = self.virtual
@@ -169,8 +178,7 @@ class Sim:
         other = np.maximum(self.pair, 0)
         gap = self.pos - self.pos[other]
         contact = (self.pair >= 0) & (np.einsum("ij,ij->i", gap, gap) < CONTACT_YD**2)
-        drive = np.where(np.isnan(self.drive), np.maximum(self.drive[other], 0.8) + 1.2, self.drive)
-        drive = np.nan_to_num(drive, nan=2.0)
+        drive = np.where(self.drive < 0, np.maximum(self.drive[other], 0.8) + 1.2, self.drive)
         return np.where(contact, np.minimum(drive, self.speed), self.speed), contact
 
     def _give_way(self, contact: NDArray[np.bool_]) -> NDArray[np.float64]:
@@ -195,30 +203,39 @@ class Sim:
         np.add.at(out, i, force)
         return out
 
-    def _apart(self) -> None:
-        """Last resort: bodies closer than BODY_YD are moved apart and stop closing."""
-        i, j = np.nonzero(self.d2 < (BODY_YD + 0.25) ** 2)
+    def _avoid(self) -> NDArray[np.float64]:
+        """Accelerations (N, 2) that keep men from running into each other: aside early, braking late."""
+        i, j = np.nonzero(self.d2 < AVOID_YD**2)
         keep = i < j
         i, j = i[keep], j[keep]
-        if len(i) == 0:
-            return
-        d = self.pos[i] - self.pos[j]
-        dist = np.sqrt(np.einsum("ij,ij->i", d, d)) + 1e-6
-        over = BODY_YD - dist
-        bad = over > 0
-        if not bad.any():
-            return
-        i, j, unit, over = i[bad], j[bad], d[bad] / dist[bad][:, None], over[bad]
-        move = unit * np.minimum(over / 2, 0.06)[:, None]
-        np.add.at(self.pos, i, move)
-        np.add.at(self.pos, j, -move)
-        closing = np.einsum("ij,ij->i", self.vel[i] - self.vel[j], unit)
-        fix = unit * (np.minimum(closing, 0) / 2 * 0.5)[:, None]
-        np.add.at(self.vel, i, -fix)
-        np.add.at(self.vel, j, fix)
+        d, w = self.pos[i] - self.pos[j], self.vel[i] - self.vel[j]
+        toward = -np.einsum("ij,ij->i", d, w)
+        w2 = np.einsum("ij,ij->i", w, w) + 1e-6
+        dist = np.sqrt(self.d2[i, j])
+        use = (toward > 0) & ((toward < w2) | (dist < 1.2))
+        out = np.zeros((self.n, 2))
+        if not use.any():
+            return out
+        i, j, d, w, w2, dist, toward = i[use], j[use], d[use], w[use], w2[use], dist[use], toward[use]
+        tau = np.minimum(toward / w2, 1.0)
+        speed = np.sqrt(w2)
+        perp = np.stack([-w[:, 1], w[:, 0]], 1) / speed[:, None]
+        miss = np.einsum("ij,ij->i", d, perp)
+        need = np.maximum(PASS_YD - np.abs(miss), 0.0) * (self.pair[i] != j)
+        side = np.where(miss >= 0, 1.0, -1.0) * need / np.maximum(tau, 0.15) ** 2
+        unit = d / (dist + 1e-6)[:, None]
+        closing = toward / (dist + 1e-6)
+        room = dist - BODY_YD
+        hit = np.abs(miss) < BODY_YD
+        stop = np.where(hit, closing**2 / (2 * np.maximum(room, 0.06)), 0.0)
+        brake = np.where(stop > 6.0, np.minimum(stop, 14.0), 0.0) / 2
+        force = perp * side[:, None] + unit * brake[:, None]
+        np.add.at(out, i, force)
+        np.add.at(out, j, -force)
+        return out
 
 
-def separate(xy: NDArray[np.float64], least: float = 0.5, rounds: int = 4) -> NDArray[np.float64]:
+def separate(xy: NDArray[np.float64], least: float = 0.5) -> NDArray[np.float64]:
     """Push apart whoever is closer than ``least`` at any moment, smoothly in time.
 
     xy (T, N, 2). Returns a corrected copy. Pushes are spread over neighbouring frames so that speeds stay human.
@@ -231,18 +248,46 @@ def separate(xy: NDArray[np.float64], least: float = 0.5, rounds: int = 4) -> ND
     lo, hi = out.min(0), out.max(0)
     maybe = ((lo[i] - hi[j] < least) & (lo[j] - hi[i] < least)).all(1)
     i, j = i[maybe], j[maybe]
-    for r in range(rounds):
+    for spread in (6.0, 5.0, 4.0, 3.0, 2.0):
         d = out[:, i] - out[:, j]
         d2 = np.einsum("tpk,tpk->tp", d, d)
         t, p = np.nonzero(d2 < least**2)
         if len(t) == 0:
             break
-        dist = np.sqrt(d2[t, p]) + 1e-6
-        push = d[t, p] / dist[:, None] * ((least + 0.04 - dist) / 2)[:, None]
         total = np.zeros_like(out)
+        push = _aside(out, d[t, p], t, i[p], j[p], least)
         np.add.at(total, (t, i[p]), push)
         np.add.at(total, (t, j[p]), -push)
         men = np.unique(np.concatenate([i[p], j[p]]))
-        total[:, men] = gaussian_filter1d(total[:, men], 2.0 if r < rounds - 1 else 1.0, axis=0) * 1.5
-        out[:, men] += total[:, men]
+        soft = gaussian_filter1d(total[:, men], spread, axis=0)
+        peak = np.abs(total[:, men]).max((0, 2)) / (np.abs(soft).max((0, 2)) + 1e-9)
+        out[:, men] += soft * np.minimum(peak, 4.0)[None, :, None]
     return out
+
+
+def _aside(
+    xy: NDArray[np.float64], d: NDArray[np.float64], t: NDArray[np.int64], i: NDArray[np.int64], j: NDArray[np.int64],
+    least: float,
+) -> NDArray[np.float64]:  # fmt: skip
+    """Half pushes (K, 2) for overlapping pairs: across the way they pass each other, else straight apart."""
+    before, after = np.maximum(t - 1, 0), np.minimum(t + 1, len(xy) - 1)
+    w = (xy[after, i] - xy[after, j]) - (xy[before, i] - xy[before, j])
+    speed = np.linalg.norm(w, axis=1)
+    perp = np.stack([-w[:, 1], w[:, 0]], 1) / (speed + 1e-9)[:, None]
+    miss = np.einsum("ij,ij->i", d, perp)
+    dist = np.linalg.norm(d, axis=1)
+    passing = speed > 0.08
+    along = np.where(miss >= 0, 1.0, -1.0)[:, None] * perp
+    unit = np.where(passing[:, None], along, d / (dist + 1e-6)[:, None])
+    have = np.where(passing, np.abs(miss), dist)
+    return np.asarray(unit * ((least + 0.03 - np.minimum(have, least)) / 2)[:, None])
+
+
+def settle_in_time(xy: NDArray[np.float64], frames: float = 1.3) -> NDArray[np.float64]:
+    """Low-pass positions (T, N, 2) by a Gaussian of ``frames``: joints of movements become human."""
+    from scipy.ndimage import gaussian_filter1d
+
+    pad = np.arange(1, 9)[:, None, None]
+    first = xy[:1] - pad[::-1] * (xy[1:2] - xy[:1])
+    last = xy[-1:] + pad * (xy[-1:] - xy[-2:-1])
+    return np.asarray(gaussian_filter1d(np.concatenate([first, xy, last]), frames, axis=0)[8:-8])

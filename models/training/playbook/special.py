@@ -289,8 +289,9 @@ def _no_snap(rng: np.random.Generator, spot: Spot, call: Call) -> Draft:
             movers[i] = Move(away, m.at, away[0], min(late + 1.0, t[-1]) - rng.uniform(0, 1.0), walking)
             ready[i] = leave + 1.2
         else:
-            movers[i] = Move((away[0] + rng.normal(0, 1.5), away[1]), (m.depth + rng.normal(0, 3), m.across * 0.8 + rng.normal(0, 2)),
-                             away[0], leave + rng.uniform(0, 3), walking)  # fmt: skip
+            start = (away[0] + rng.normal(0, 1.5), away[1])
+            to = (m.depth + rng.normal(0, 3), m.across * 0.8 + rng.normal(0, 2))
+            movers[i] = Move(start, to, start[0], leave + rng.uniform(0, 3), walking)
             ready[i] = t[-1] + 1
     xy, _ = presnap.pre_positions(s, t, movers, ready)
     out = Draft(s, t, xy, None)
