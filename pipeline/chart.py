@@ -22,8 +22,9 @@ from pipeline import film, pictures, review, rows
 from pipeline import motion as motion_stage
 from pipeline.config import Config
 from pipeline.errors import InputError, NoFieldError
-from pipeline.ledger import ClipResult, failure_row, safe_name, write_bytes
+from pipeline.ledger import ClipResult, failure_row, safe_name, write_bytes, write_json
 from pipeline.records import Alignment, Labels, Motion, People, Registration, Shot, Snap, Tracks
+from pipeline.sampling import plan_samples
 from pipeline.tools import Tools
 from pipeline.tracks import Sample as TrackSample
 
@@ -84,23 +85,12 @@ def _timed(result: ClipResult, stage: str) -> Iterator[None]:
 
 
 def _wanted_frames(motion: Motion, snap: Snap, config: Config) -> dict[int, float]:
-    """Frames nearest to the sampled moments, inside the shot, with their seconds from the snap."""
-    times = np.array([float(t) for t in motion.time_s])
-    if snap.frame is None or snap.time_s is None:
-        looks = config.sampling.no_snap_looks
-        picks = np.linspace(0, len(times) - 1, looks + 2)[1:-1].round().astype(int)
-        return {int(motion.frame[i]): float(times[i] - times[0]) for i in picks}
-    start = float(snap.time_s)
-    half = 0.75 * float(np.median(np.diff(times))) if len(times) > 1 else 0.05
-    wanted: dict[int, float] = {}
-    for moment in config.sampling.times_s:
-        target = start + moment
-        if target < times[0] - half or target > times[-1] + half:
-            continue
-        i = int(np.argmin(np.abs(times - target)))
-        wanted[int(motion.frame[i])] = float(times[i] - start)
-    wanted[snap.frame] = 0.0
-    return wanted
+    """Frames to look at with their seconds from the snap; without a snap a few spread over the shot."""
+    if snap.frame is not None:
+        return plan_samples(motion, snap, config.sampling.times_s)
+    looks = config.sampling.no_snap_looks
+    picks = np.linspace(0, len(motion.frame) - 1, looks + 2)[1:-1].round().astype(int)
+    return {int(motion.frame[i]): float(motion.time_s[i] - motion.time_s[0]) for i in picks}
 
 
 def plan(path: Path, config: Config, tools: Tools, result: ClipResult) -> list[Play]:
@@ -235,7 +225,10 @@ def _finish(
     result.add("snaps", row)
     for label in rows.label_rows(snap_id, chain.labels) if chain.labels is not None else []:
         result.add("labels", label)
-    result.evidence[snap_id] = _evidence(play, chain)
+    if out is None:
+        result.evidence[snap_id] = _evidence(play, chain)
+    else:  # at once: the evidence of a file with hundreds of plays would not stay small
+        write_json(out / "evidence" / f"{safe_name(snap_id)}.json", _evidence(play, chain))
     if out is not None and config.pictures.enabled and play.snap.frame is not None:
         with _timed(result, "pictures"):
             _draw(play, snap_id, row, chain, config, out)

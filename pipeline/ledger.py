@@ -229,15 +229,24 @@ class RunFolder:
         return self.fingerprints.get(clip) == fingerprint and not self.results[clip].failed
 
     def keep(self, result: ClipResult, fingerprint: Fingerprint) -> None:
-        """Store a clip's result, its evidence first. Raises OutputError."""
-        for snap_id, value in result.evidence.items():
-            write_json(self.out / "evidence" / f"{safe_name(snap_id)}.json", value)
-        stored = asdict(result)
-        stored["evidence"] = {}
+        """Store a clip's result; evidence and pictures are files of their own by then. Raises OutputError."""
+        stored = {**vars(result), "evidence": {}}
         write_json(self._path(result.clip), {"fingerprint": asdict(fingerprint), "result": stored})
-        result.evidence = {}
         self.results[result.clip] = result
         self.fingerprints[result.clip] = fingerprint
+
+    def clear(self, snap_base: str) -> None:
+        """Remove pictures and evidence of an earlier charting of a clip, which may have had other plays."""
+        for folder, ending in (("frames", ".jpg"), ("evidence", ".json")):
+            for path in (self.out / folder).glob(f"{safe_name(snap_base)}-p[0-9]*{ending}"):
+                path.unlink(missing_ok=True)
+
+    def forget_others(self) -> None:
+        """Remove stored results of clips that are not part of this run."""
+        mine = {self._path(clip) for clip in self.results}
+        for path in (self.out / WORK).glob("*.json"):
+            if path not in mine:
+                path.unlink(missing_ok=True)
 
     def rows(self, name: str) -> list[Row]:
         """Rows of one table over all stored clips, in order of clip name."""

@@ -163,6 +163,8 @@ class Run:
             folder.fingerprints[folders.clip] = Fingerprint("", "", "")
         try:
             self._chart_all(inputs.clips, folder, reporter)
+            if not self.resume:
+                folder.forget_others()
         finally:
             folder.write_tables()
             folder.write_run(self._facts(started, time.perf_counter() - clock))
@@ -177,6 +179,7 @@ class Run:
             if self.resume and folder.finished(clip.name, fingerprint):
                 reporter.ended(clip, "done before", True)
                 continue
+            folder.clear(clip.snap_base)
             result = chart_one(clip, self.config, self.tools, self.out, reporter.advanced)
             folder.keep(result, fingerprint)
             reporter.ended(clip, summary(result), not result.failed)

@@ -292,6 +292,21 @@ def test_resume_redoes_what_is_not_the_same(
     assert "done before" in chart(film, "--out", out, "--resume", *extra).stdout
 
 
+def test_a_run_without_resume_starts_over(good: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    one, other, out = tmp_path / "one.mp4", tmp_path / "other.mp4", tmp_path / "out"
+    shutil.copy(good, one)
+    shutil.copy(good, other)
+    assert chart(one, "--out", out).exit_code == 0
+    tools = support.known_tools(())
+    monkeypatch.setattr(pipeline.tools, "load", lambda config, still=False: tools)
+    assert chart(one, "--out", out).exit_code == 0
+    assert not list((out / "frames").iterdir())  # the play that had pictures is not found any more
+    assert chart(other, "--out", out).exit_code == 0
+    assert [r["clip"] for r in table(out, "snaps")] == ["other.mp4"]
+    assert chart(other, "--out", out, "--resume").exit_code == 0
+    assert [r["clip"] for r in table(out, "snaps")] == ["other.mp4"]
+
+
 def test_unknown_field_level(good: Path, tmp_path: Path) -> None:
     result = chart(good, "--out", tmp_path / "out", "--field", "collage")
     assert result.exit_code == 2 and "collage" in result.stderr and "high_school" in result.stderr

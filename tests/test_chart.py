@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import cv2
@@ -73,8 +74,9 @@ def test_labels_and_evidence_stand_behind_the_row(charted: tuple[ClipResult, Pat
     result = charted[0]
     by_name = {r["label"]: r for r in result.rows["labels"]}
     assert by_name["deep_safeties"]["value"] == "2" and by_name["deep_safeties"]["status"] == "ok"
-    evidence = result.evidence["game_one-p1"]
-    assert evidence["tracks"].xy_yd.shape[1] >= 22 and len(evidence["samples"]) >= 10
+    evidence = json.loads((charted[1] / "evidence" / "game_one-p1.json").read_text(encoding="utf-8"))
+    assert len(evidence["tracks"]["xy_yd"][0]) >= 22 and len(evidence["samples"]) >= 10
+    assert evidence["samples"][0]["registration"]["camera"]["focal_px"] == support.CAMERA.focal_px
 
 
 def test_several_snaps_in_one_file(film: Path) -> None:
