@@ -24,7 +24,7 @@ INLIER_PX = 1.0  # of the robust fit, small px
 MIN_INLIERS = 14
 ANCHOR_SHARE = 0.45  # new anchor when less of its features still fit
 LOST_SHARE = 0.2  # fewer agreeing features than this may agree by chance
-HOLD_PX = 0.04  # a camera that has not moved by more than the noise of the fit has not moved
+HOLD_PX = 0.012  # a camera that has not moved by more than the noise of the fit has not moved
 ANCHOR_OVERLAP = 0.62  # or less of the picture is still in sight of it
 ANCHOR_ZOOM = 1.22  # or the scale differs by more
 
@@ -82,7 +82,7 @@ class CameraPath:
         self.fit0 = self.fit0 or fit.share
         best = fit.error(fit.matrix)
         to_anchor = (
-            self.to_anchor if fit.error(self.to_anchor) < max(1.25 * best, best + HOLD_PX) else fit.matrix
+            self.to_anchor if fit.error(self.to_anchor) < max(1.08 * best, best + HOLD_PX) else fit.matrix
         )
         self.step = np.linalg.inv(self.to_anchor) @ to_anchor
         self.step /= self.step[2, 2]

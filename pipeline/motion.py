@@ -39,8 +39,9 @@ REPEAT_DIFF = 0.35  # mean absolute difference (grey levels) under which a frame
 REPEAT_MAX = 4.0  # and the largest
 JUMP = "people jump"
 JUMP_ACTIVITY = 0.6  # a cell that moves, for finding cuts under a camera that stands still
-JUMP_CELLS = 60  # about ten people
-JUMP_TIMES = 3.5  # times as many as in the frames around
+JUMP_CELLS = 100  # about ten people who were here and are there
+JUMP_STILL_PX = 0.05  # camera motion over the jump, small px
+JUMP_TIMES = 4.0  # times as many as in the frames around
 JUMP_GUARD = 3  # frames looked at on both sides
 HALF_MS = Fraction(1, 2000)
 NOISE_FLOOR = 1.2  # grey levels, of the difference of two blurred pictures
@@ -240,7 +241,7 @@ class Meter:
     def _hand_on(self) -> Iterator[tuple[Shot, Motion]]:
         """The running shot, split where people jump though the camera stands still."""
         shot = self.shot
-        starts = [0, *jumps(np.stack(shot.activity), shot.time_s), len(shot.frame)]
+        starts = [0, *jumps(np.stack(shot.activity), shot.time_s, np.stack(shot.to_first)), len(shot.frame)]
         for a, b in pairwise(starts):
             first = max(shot.first_frame, shot.frame[a])
             if shot.frame[b - 1] < first:
@@ -275,11 +276,12 @@ class Meter:
         )  # fmt: skip
 
 
-def jumps(grid: Grid, times: Sequence[Fraction]) -> list[int]:
+def jumps(grid: Grid, times: Sequence[Fraction], to_first: Array) -> list[int]:
     """Indices at which a cut shows only in the people: a camera on its stand stopped and started again.
 
     Cells move for exactly as long as the lag of the activity, far more of them than in the frames before and
-    after (a snap goes on moving; a flash or a shock takes the whole picture). grid (T, R, C).
+    after (a snap goes on moving; a flash or a shock takes the whole picture). grid (T, R, C), to_first (T, 3, 3)
+    in small px.
     """
     moving = (grid > JUMP_ACTIVITY).sum((1, 2)).astype(float)
     out: list[int] = []
