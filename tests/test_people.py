@@ -94,7 +94,7 @@ def test_overlap_against_counting_pixels() -> None:
 
 def test_doubles_whole_and_part_are_one() -> None:
     whole, part = [100, 100, 130, 174], [100, 100, 130, 138]  # the same helmet, a box of half the body
-    f = found([whole, part], head=[[115, 106], [116, 107]], ground=[[115, 173], [113, 165]])
+    f = found([whole, part], head=[[115, 106], [116, 107]], ground=[[115, 173], [113, 169]])
     assert len(d.remove_doubles(f).score) == 1
 
 
