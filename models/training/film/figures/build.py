@@ -73,7 +73,7 @@ def build_meshes(
     lean = np.clip((turn @ acc[:, :, None])[..., 0] / 10.7 * 0.45, -0.25, 0.25)
     weights = _stance_weights(stance, n)
     rows = poses.pose_rows(weights, cast.variant, cast.mirror, cast.noise, local_v, ph, cast.upright)
-    rig = poses.solve(rows, lean, cast.width**0.5 * (1 - 0.08 * cast.upright))
+    rig = poses.solve(rows, lean, cast.width**0.5 * (1 - 0.10 * cast.upright))
     return _assemble(cast, rig, xy, facing, weights[:, poses.STANCE["down"]])
 
 

@@ -109,7 +109,7 @@ def cap_head(fine: bool) -> Part:
     outer = np.stack([0.052 + 0.052 * np.cos(t), 0.046 * np.sin(t), 0.945 + 0 * t], 1)
     brim = grid(np.stack([outer, inner]), [["brim"] * 4], np.stack([head, head]), wrap=False)
     under = Part(brim.vertex - [0, 0, 0.003], -brim.normal, brim.uv, brim.zone, brim.weight, brim.triangle[:, ::-1])
-    ears = [box((-0.012, s * 0.046 - 0.008, 0.915), (0.016, s * 0.046 + 0.008, 0.948), "headset", "head")
+    ears = [box((-0.010, s * 0.044 - 0.006, 0.916), (0.012, s * 0.044 + 0.006, 0.943), "headset", "head")
             for s in (1, -1)]  # fmt: skip
     return join([skull, _outward(brim), _outward(under), *ears])
 
