@@ -13,7 +13,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline import models
+from pipeline import models, snap
 from pipeline.camera import Camera
 from pipeline.config import Config
 from pipeline.records import Alignment, Labels, Motion, People, Registration, Shot, Snap, Tracks
@@ -56,12 +56,21 @@ def models_fingerprint() -> str:
     return hashlib.sha256(repr(listed).encode()).hexdigest()
 
 
+def _no_snaps(motion: Motion, shot: Shot) -> list[Snap]:
+    """Stills have no snap."""
+    return []
+
+
+def _snap_finder(scorer: snap.Scorer) -> Callable[[Motion, Shot], list[Snap]]:
+    return lambda motion, shot: snap.find_snaps(motion, shot=shot, scorer=scorer)
+
+
 def load(config: Config, *, still: bool = False) -> Tools:
     """The real stages with the models of models/manifest.toml. Raises ModelError, ConfigError.
 
     still: set up for single pictures rather than film.
     """
-    from pipeline import alignment, labels, registration, snap, tracks
+    from pipeline import alignment, labels, registration, tracks
     from pipeline.people import Finder
 
     level = None if config.field.level == "auto" else config.field.level
@@ -73,9 +82,8 @@ def load(config: Config, *, still: bool = False) -> Tools:
         confidence=config.people.confidence or None,
         passes=config.people.passes_still if still else config.people.passes,
     )
-    scorer = snap.shipped_scorer()
     return Tools(
-        find_snaps=lambda motion, shot: snap.find_snaps(motion, shot=shot, scorer=scorer),
+        find_snaps=_no_snaps if still else _snap_finder(snap.shipped_scorer()),
         finder=finder,
         registrar=registration.Registrar(level, view),
         over_time=registration.over_time,

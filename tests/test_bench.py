@@ -1,0 +1,106 @@
+"""The bench: what it writes where, and what it measures, on tiny inputs."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from models.training import bench, bench_speed, test_set
+from models.training.playbook.play import make_play
+from pipeline import config, film
+from pipeline.evaluate import WORDS, Figure, Report
+from tests import program_support as support
+
+# Issue "Figures": flat keys of models/metrics.json.
+KEYS = (
+    "snap_within_2_frames no_snap_left_alone people_recall_sideline people_precision_sideline people_recall_real "
+    "people_recall_unseen_sport registration_usable_sideline registration_median_yd "
+    "registration_p95_inside_hashes_yd registration_p95_far_numbers_yd absolute_wrong position_median_yd "
+    "position_p95_yd side_accuracy deep_safeties_exact corner_depth_mean_error_yd rushers_exact "
+    "deep_safeties_after_exact work_s_per_film_s saving_over_every_frame peak_memory_gib"
+).split()
+
+
+def report() -> Report:
+    figures = [Figure(key, 0.5, 0.4, 0.6, 10, "yd" if key.endswith("yd") else "share") for key in WORDS]
+    return Report(figures=figures, distributions={"x, yd": {"n": 2, "mean": 1, **{f"p{p}": 1 for p in
+                  (5, 25, 50, 75, 90, 95, 99)}, "max": 2}})  # fmt: skip
+
+
+def test_keys_are_the_published_ones() -> None:
+    assert set(KEYS) | {"clips_charted"} == set(WORDS) | set(bench.MORE)
+
+
+def test_metrics_are_flat_and_keep_other_benches_keys(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(bench, "METRICS", tmp_path / "metrics.json")
+    (tmp_path / "metrics.json").write_text('{"labels_worst_ece": 0.03, "rushers_exact": 0.1}', encoding="utf-8")
+    few = Report(figures=[f for f in report().figures if f.key != "rushers_exact"])
+    few.figures.append(Figure("position_p95_yd", math.nan, 0, 0, 0, "yd"))
+    bench.write_metrics(few, {"peak_memory_gib": 0.8}, 12, 500)
+    found = json.loads((tmp_path / "metrics.json").read_text(encoding="utf-8"))
+    assert found["labels_worst_ece"] == 0.03 and "rushers_exact" not in found
+    assert found["peak_memory_gib"] == 0.8 and found["plays"] == 12 and found["seeds"] == "500 to 511"
+    assert found["commit"] and found["date"] and all(not isinstance(v, (dict, list)) for v in found.values())
+
+
+def test_readme_block_is_replaced_and_nothing_else(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(bench, "ROOT", tmp_path)
+    readme = tmp_path / "README.md"
+    readme.write_text(f"before\n{bench.BEGIN}\nold\n{bench.END}\nafter\n", encoding="utf-8")
+    values = {"plays": 3, "seeds": "1 to 3", "commit": "abc", "date": "2026-01-01"}
+    bench.write_readme(report(), {"work_s_per_film_s": 0.42}, values)
+    text = readme.read_text(encoding="utf-8")
+    assert text.startswith("before\n") and text.endswith("\nafter\n") and "old" not in text
+    assert "0.42 s" in text and "| side of the ball | 50.0 % |" in text and "not measured" in text
+    bench.write_readme(report(), {}, values)
+    assert readme.read_text(encoding="utf-8").count(bench.BEGIN) == 1
+
+
+def test_plan_is_repeatable_and_has_both_views_and_clips_without_a_snap() -> None:
+    clips = test_set.plan(40)
+    assert clips == test_set.plan(40) and len({c.seed for c in clips}) == 40
+    assert sum(c.view == "endzone" for c in clips) == 10 and sum(c.kind == "no_snap" for c in clips) == 4
+    assert min(c.seed for c in clips) == test_set.TEST_SEED
+    assert clips[:20] == test_set.plan(20)  # a shorter bench is a part of the longer one
+
+
+def test_trimmed_play_keeps_its_snap() -> None:
+    play = make_play(3, "college", kind="dropback")
+    cut = test_set.trimmed(play, 2.0, 1.0)
+    assert play.snap_index is not None and cut.snap_index is not None
+    assert cut.time_s[cut.snap_index] == pytest.approx(play.time_s[play.snap_index])
+    assert np.array_equal(cut.xy_yd[cut.snap_index], play.xy_yd[play.snap_index])
+    assert len(cut.time_s) == round(3.0 * play.hz) + 1
+    quiet = test_set.trimmed(make_play(3, "college", kind="no_snap"), 2.0, 1.0)
+    assert quiet.snap_index is None and 80 <= len(quiet.time_s) <= 92
+
+
+def test_speed_on_stand_ins(tmp_path: Path) -> None:
+    clip = support.write_film(tmp_path / "a.mp4", 3.2)
+    big = bench_speed.as_1080p([clip, clip], tmp_path / "big.mp4")
+    info = film.probe(big)
+    assert (info.width_px, info.height_px) == (1920, 1080)
+    assert float(info.duration_s or 0) == pytest.approx(6.4, abs=0.1)
+    tools = support.known_tools((1.5,))
+    settings = config.load()
+    work, seconds = bench_speed.sparse_work(clip, tools, settings, tmp_path / "run")
+    assert work > 0 and seconds == pytest.approx(3.2, abs=0.1)
+    assert bench_speed.every_frame_work(clip, tools) > 0
+
+
+def test_worst_pictures_say_why(tmp_path: Path) -> None:
+    from pipeline import ledger, pictures
+
+    for name in ("a-p1", "b-p1"):
+        ledger.write_bytes(tmp_path / "run" / "frames" / f"{name}-snap.jpg",
+                           pictures.jpeg(np.full((100, 200, 3), 90, np.uint8)))  # fmt: skip
+    found = report()
+    found.worst = [{"what": "w", "clip": "b", "snap_id": "b-p1", "frame": 1, "value": 2.0},
+                   {"what": "v", "clip": "b", "snap_id": "b-p1", "frame": 1, "value": 1.0},
+                   {"what": "w", "clip": "a", "snap_id": "a-p1", "frame": 1, "value": 1.0}]  # fmt: skip
+    written = bench.worst_pictures(found, tmp_path / "run", tmp_path / "out")
+    assert [p.name for p in written] == ["01-b-p1.jpg", "02-a-p1.jpg"]
