@@ -40,13 +40,13 @@ WEIGHTS = {
 
 
 def _line(rng: np.random.Generator, passing: bool) -> list[Man]:
-    split = tnorm(rng, 1.56, 0.09, 1.38, 1.74)
+    split, back = tnorm(rng, 1.56, 0.09, 1.38, 1.74), tnorm(rng, 0.0, 0.08, -0.12, 0.2)
     style = pick(rng, {"down": 45, "tackles_up": 35 if passing else 15, "up": 20})
     men = [Man("offense", "center", "C", -tnorm(rng, 0.78, 0.05, 0.65, 0.9), 0.0, "three_point", True)]
     for sign, letter in ((-1, "L"), (1, "R")):
         for k, (name, pos) in enumerate((("G", "guard"), ("T", "tackle"))):
             stance = "two_point" if style == "up" or (style == "tackles_up" and pos == "tackle") else "three_point"
-            depth = -(tnorm(rng, 1.0 + 0.13 * k, 0.05, 0.88, 1.3))
+            depth = -(tnorm(rng, 1.0 + 0.13 * k, 0.05, 0.88, 1.3) + back)
             across = sign * (split * (k + 1) + rng.normal(0, 0.03))
             men.append(Man("offense", pos, letter + name, depth, across, stance, True))
     return men
@@ -65,7 +65,7 @@ def _flank(rng: np.random.Generator, spot: Spot, sign: int, code: str, edge: flo
     """The men of one side, outside-in, signs applied. edge: across of the tackle of that side."""
     n, out = len(code), []
     wide = _wide_across(rng, spot, sign, tight, n)
-    te = edge + tnorm(rng, 1.55, 0.1, 1.35, 1.8)
+    te = edge + tnorm(rng, 1.45, 0.12, 1.15, 1.8)
     inner = (te if "Y" in code else edge) + 1.9
     slots = [i for i, c in enumerate(code) if c == "S"]
     for i, c in enumerate(code):
@@ -152,11 +152,11 @@ def align_offense(rng: np.random.Generator, spot: Spot, formation: str, strong: 
     elif gun == "pistol":
         passer, stance = -tnorm(rng, 4.3, 0.15, 4.0, 4.8), "shotgun"
     else:
-        deep = rng.random() < 0.15
-        passer, stance = -tnorm(rng, 5.9 if deep else 4.8, 0.25, 4.3, 6.3), "shotgun"
+        deep = rng.random() < 0.2
+        passer, stance = -tnorm(rng, 6.0 if deep else 4.8, 0.25, 4.3, 6.3), "shotgun"
     men += _backs(rng, backs, gun, passer, formation)
     men.append(Man("offense", "passer", "QB", passer, 0.0, stance))
-    spread_apart([m for m in men if m.side == "offense"], 1.15)
+    spread_apart([m for m in men if m.side == "offense"], 1.05)
     return men
 
 

@@ -39,6 +39,7 @@ def technique_across(technique: float, split: float, tight_end: bool) -> float:
 
 def align_front(rng: np.random.Generator, spot: Spot, front: str, offense: list[Man], strong: int) -> list[Man]:
     """Men on the line. Edges are the outermost of each side."""
+    level = tnorm(rng, 0.0, 0.13, -0.22, 0.4)
     split = np.mean([abs(m.across) for m in offense if m.position == "tackle"]) / 2
     strong_t, weak_t, standing = FRONTS[front]
     men = []
@@ -49,7 +50,7 @@ def align_front(rng: np.random.Generator, spot: Spot, front: str, offense: list[
             a = technique_across(t, float(split), te) + rng.normal(0, 0.12)
             up = edge and (standing or rng.random() < 0.35)
             stance = "two_point" if up else ("four_point" if not edge and rng.random() < 0.12 else "three_point")
-            depth = spot.neutral + tnorm(rng, 0.95 if up else 0.72, 0.17, 0.5, 1.5)
+            depth = spot.neutral + max(0.4, level + tnorm(rng, 0.9 if up else 0.64, 0.16, 0.42, 1.5))
             tag = ("R" if sign > 0 else "L") + ("E" if edge else "I") + str(k)
             men.append(Man("defense", "edge" if edge else "tackle_inside", tag, depth, sign * a, stance, True))
     men.sort(key=lambda m: m.across)

@@ -89,7 +89,7 @@ def draw_motion(rng: np.random.Generator, spot: Spot, call: Call, offense: list[
     end_s = 0.0 if moving else -rng.uniform(0.35, 1.1)
     offense[i] = replace(gone, wide=abs(gone.across) > 5.5 and m.position != "tight_end", stance="two_point")
     via = min(first[0], -2.9) if call.gun == "shotgun" else min(first[0], -3.2)
-    motion = Motion(kind, call.response, i, {i: Move(first, offense[i].at, via if kind in ("across", "jet") else first[0] - 0.4,
+    motion = Motion(kind, call.response, i, {i: Move(first, offense[i].at, via if kind in ("across", "jet") else first[0],
                                                      end_s, speed, moving, turn)})  # fmt: skip
     _answer(rng, spot, call, motion, offense, defense, first)
     return motion

@@ -55,6 +55,7 @@ def officials(rng: np.random.Generator, spot: Spot, t: Array, ball: Array) -> tu
     soft, _ = lfilter([1 - keep], [1, -keep], ball[:, :2] - ball[0, :2], axis=0, zi=np.zeros((1, 2)))
     for _ in range(2):
         soft, _ = lfilter([1 - keep], [1, -keep], soft, axis=0, zi=np.zeros((1, 2)))
+    soft = 18.0 * np.tanh(soft / 18.0)
     for i, (d, a) in enumerate(base):
         side = a < -spot.room_left + 3 or a > spot.room_right - 3
         share_d = 0.75 if side else (0.3 if abs(d) < 10 else 0.5)

@@ -48,15 +48,16 @@ def walk(t: NDArray[np.float64], move: Move) -> NDArray[np.float64]:
         c = np.array(move.turn)
         back = float(np.hypot(*(b - c))) / move.speed + move.speed / WALK_ACCEL + 0.25
         first = walk(t, Move(move.start, move.turn, move.via, move.end_s - back, move.speed))
-        again = walk(t, Move(move.turn, move.end, move.via, move.end_s, move.speed))
+        again = walk(t, Move(move.turn, move.end, move.turn[0], move.end_s, move.speed))
         return first + again - c
     across = abs(b[1] - a[1])
-    if across < 2.5 or abs(move.via - a[0]) < 0.05:
+    bend = max(abs(move.via - a[0]), abs(move.via - b[0]))
+    ease = min(0.5 * across, max(3.0, 1.2 * move.speed * np.sqrt(bend)))
+    if across < 2.5 or abs(move.via - a[0]) < 0.05 or ease < 0.95 * move.speed * np.sqrt(1.3 * bend):
         length = float(np.hypot(*(b - a)))
         s = trapezoid(t, length, move.speed, move.end_s, move.on_the_move)
         return a + (s / max(length, 1e-9))[:, None] * (b - a)
     s = trapezoid(t, across, move.speed, move.end_s, move.on_the_move)
-    ease = min(0.5 * across, max(3.0, 1.15 * move.speed))
     depth = a[0] + (move.via - a[0]) * _smooth(s / ease) + (b[0] - move.via) * _smooth((s - across + ease) / ease)
     return np.stack([depth, a[1] + np.sign(b[1] - a[1]) * s], -1)
 
@@ -152,7 +153,7 @@ def shift(s: Scene, movers: dict[int, Move], pre_s: float) -> bool:
         start = (m.depth - 0.3, m.across + np.sign(m.across) * 2.6)
     if any((o.depth - start[0]) ** 2 + (o.across - start[1]) ** 2 < 1.2 for o in s.offense if o is not m):
         return False
-    movers[i] = Move((float(start[0]), float(start[1])), m.at, m.depth - 0.9, -3.2, 2.9)
+    movers[i] = Move((float(start[0]), float(start[1])), m.at, float(start[0]), -3.2, 2.9)
     return True
 
 

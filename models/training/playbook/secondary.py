@@ -16,10 +16,10 @@ from models.training.playbook.roster import Man, Spot, pick, tnorm
 CORNERS: dict[str, dict[str, float]] = {
     "cover_0": {"press": 62, "soft": 10, "off": 28},
     "cover_1": {"press": 55, "soft": 12, "off": 33},
-    "cover_2": {"press": 58, "soft": 36, "off": 6},
+    "cover_2": {"press": 66, "soft": 28, "off": 6},
     "cover_2_man": {"press": 82, "soft": 10, "off": 8},
-    "cover_3": {"press": 14, "soft": 14, "off": 72},
-    "cover_4": {"press": 8, "soft": 10, "off": 82},
+    "cover_3": {"press": 24, "soft": 10, "off": 66},
+    "cover_4": {"press": 14, "soft": 8, "off": 78},
     "other": {"press": 20, "soft": 20, "off": 60},
 }
 
@@ -106,9 +106,9 @@ def _deep_spots(rng: np.random.Generator, spot: Spot, call: Call, shown: str) ->
     middle = (spot.room_right - spot.room_left) / 2  # middle of the field seen from the ball
     lean = 0.3 * middle
     if call.shell == 1:
-        return [(tnorm(rng, 13.3, 2.0, 9.9, 19.0), lean + rng.normal(0, 2.2))]
+        return [(tnorm(rng, 13.9, 2.2, 9.9, 19.5), lean + rng.normal(0, 2.2))]
     if call.shell == 2:
-        base = tnorm(rng, 10.8, 0.8, 9.6, 12.5) if shown == "cover_4" else tnorm(rng, 12.3, 1.1, 10.0, 15.5)
+        base = tnorm(rng, 10.8, 0.8, 9.6, 12.5) if shown == "cover_4" else tnorm(rng, 12.5, 1.5, 10.0, 16.5)
         half = tnorm(rng, 7.6, 1.1, 5.2, 10.5)
         return [(max(base + rng.normal(0, 0.6), 9.5), lean + s * half + rng.normal(0, 0.6)) for s in (-1, 1)]
     if call.shell == 3:
