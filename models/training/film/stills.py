@@ -1,6 +1,6 @@
 """Renders training stills: ``python -m models.training.film.stills --count N --seed S --split train --out DIR``.
 
-Each still is another play, moment and look. Shards of --shard stills are tasks of their own; a shard that is
+Each still has a moment and a look of its own; three in a row share a play. Shards of --shard stills are tasks of their own; a shard that is
 already there is not rendered again, so a broken run goes on where it stopped.
 """
 
@@ -14,6 +14,7 @@ import time
 import traceback
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,7 @@ from numpy.typing import NDArray
 
 LEVEL_SHARES = {"professional": 0.5, "college": 0.2, "high_school": 0.15, "canadian": 0.15}
 VIEW_SHARES = {"sideline": 0.6, "endzone": 0.2, "low": 0.2}
+PLAY_STILLS = 3
 SIZES = {(1280, 720): 0.84, (1920, 1080): 0.06, (852, 480): 0.10}
 
 
@@ -52,20 +54,26 @@ def moment(rng: np.random.Generator) -> float:
     return float(rng.uniform(-4.0, -1.2)) if r < 0.64 else float(rng.uniform(0.0, 2.5))
 
 
+@lru_cache(maxsize=2)
+def _play(seed: int, level: str, direction: int) -> Any:
+    from models.training.playbook.play import make_play
+
+    return make_play(seed, level, direction=direction)
+
+
 def one_still(seed: int, k: int, split: str, size: Any = None, view: str | None = None, level: str | None = None) -> tuple[NDArray[np.uint8], Any, int]:
-    """(picture, truth, quality of the file) of still k of a seed."""
+    """(picture, truth, quality of the file) of still k of a seed; PLAY_STILLS in a row share a play, not a look."""
     from models.training.film.draw import draw_look
     from models.training.film.look import SPLITS
     from models.training.film.still import render_still
-    from models.training.playbook.play import make_play
 
-    rng = np.random.default_rng([seed, k, SPLITS.index(split)])
+    rng = np.random.default_rng([seed, k // PLAY_STILLS, SPLITS.index(split)])
     level, view = level or _pick(rng, LEVEL_SHARES), view or _pick(rng, VIEW_SHARES)
+    # From behind the end zone the offence is nearer in 71 % of the measured stills; sideways it goes left in 58 %.
+    direction = (1 if rng.random() < 0.71 else -1) if view == "endzone" else (1 if rng.random() < 0.45 else -1)
+    play = _play(int(rng.integers(2**31)), level, direction)
+    rng = np.random.default_rng([seed, k, SPLITS.index(split), 1])
     size = size or _pick(rng, SIZES)
-    extra: dict[str, Any] = {}
-    if view == "endzone":  # behind the offence in 71 % of the measured stills
-        extra["direction"] = 1 if rng.random() < 0.71 else -1
-    play = make_play(int(rng.integers(2**31)), level, **extra)
     look = draw_look(rng, view, level, split)
     index = int(np.argmin(np.abs(play.time_s - moment(rng))))
     picture, truth = render_still(play, index, look, size)
