@@ -76,6 +76,18 @@ def mirrored(rows: F) -> F:
     return rows[..., _MIRROR] * _FLIP
 
 
+def _centered(row: F, stance: str) -> F:
+    """The pose moved along x so that the middle of the feet (0.03 before the ankles) is the ground point."""
+    if stance in ("down", "kicking"):
+        return row
+    out = row.copy()
+    shift = (row[P["fl_x"]] + row[P["fr_x"]]) / 2 + 0.03
+    out[[P["px"], P["fl_x"], P["fr_x"]]] -= shift
+    for k in "lr":
+        out[P[f"h{k}_x"]] -= shift * (1 - row[P[f"h{k}_mode"]])
+    return out
+
+
 def _table() -> F:
     """(stances, VARIANTS, D)."""
     wide = (0.0, 0.115, 0.0, 0.0, -0.115, 0.0)
@@ -128,7 +140,7 @@ def _table() -> F:
     s["engaged"] = [
         _row((-0.08, 0.455), (0.42, 0.15, -0.35), (0.05, 0.12, 0, -0.24, -0.1, 0), (0, 0.6), (0.31, 0.07, 0.60, 0),
              None, 0.3, 0.35),
-        _row((-0.07, 0.44), (0.25, 0.12, -0.2), (0.02, 0.15, 0, -0.08, -0.14, 0), (0, 0), (0.29, 0.08, 0.64, 0),
+        _row((-0.07, 0.46), (0.25, 0.12, -0.2), (0.03, 0.125, 0, -0.10, -0.12, 0), (0, 0), (0.29, 0.08, 0.64, 0),
              None, 0.45, 0.45),
         _row((-0.1, 0.43), (0.6, 0.15, -0.55), (-0.02, 0.12, 0, -0.32, -0.1, 0), (0.1, 0.8), (0.34, 0.07, 0.53, 0),
              (0.30, -0.12, 0.48, 0), 0.3, 0.4),
@@ -184,7 +196,7 @@ def _table() -> F:
     s["holding_pole"] = [_row(left=(0.20, 0.10, 0.62, 0), right=(0.02, -0.07, -0.32, 1), elbow=0.8)] * 4
     s["camera"] = [_row(lean=(0.08, 0.12, 0.0), left=(0.19, 0.03, 0.84, 0), elbow=1.0)] * 4
     s["cheering"] = [_row(left=(0.0, 0.17, 0.28, 1), elbow=0.8), _row(left=(0.02, 0.12, 0.57, 0), elbow=1.4)] * 2
-    return np.stack([np.stack(s[name]) for name in ALL_STANCES])
+    return np.stack([np.stack([_centered(row, name) for row in s[name]]) for name in ALL_STANCES])
 
 
 TABLE = _table()
@@ -242,7 +254,7 @@ def _gait(rows: F, step: F, speed: F, velocity: F, phase: F, upright: F) -> F:
         a = phase + sign
         swing = np.maximum(-np.sin(a), 0.0)
         along = reach * np.cos(a)
-        rows[:, P[f"f{k}_x"]] = rows[:, P[f"f{k}_x"]] * (1 - on) + along * ahead[:, 0]
+        rows[:, P[f"f{k}_x"]] = rows[:, P[f"f{k}_x"]] * (1 - on) + along * ahead[:, 0] - 0.03 * on
         rows[:, P[f"f{k}_y"]] += along * ahead[:, 1] * 0.8
         rows[:, P[f"f{k}_y"]] *= 1 - 0.45 * on * run * np.abs(forward)
         rows[:, P[f"f{k}_z"]] += lift * (0.4 * swing + 0.6 * np.maximum(np.sin(-a + 0.7), 0) * (swing > 0))
