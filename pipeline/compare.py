@@ -133,6 +133,25 @@ def camera_of(row: Row, width_px: int, height_px: int) -> Camera | None:
     return Camera(width_px, height_px, focal, (x, y, z), pan, tilt, roll, k1)
 
 
+TRUTH_GAP_FRAMES = 6  # truth may be written every few frames: between two such the camera is taken as even
+_CAMERA = tuple(f"camera_{n}" for n in ("focal_px", "pan_deg", "tilt_deg", "roll_deg", "k1", "x_yd", "y_yd", "z_yd"))
+
+
+def truth_at(rows: dict[int, Row], frame: int) -> Row | None:
+    """The true registration of a frame: its row, or the camera halfway between its neighbours. None without."""
+    if frame in rows:
+        return rows[frame]
+    before = max((f for f in rows if f < frame), default=None)
+    after = min((f for f in rows if f > frame), default=None)
+    if before is None or after is None or after - before > TRUTH_GAP_FRAMES:
+        return None
+    a, b = rows[before], rows[after]
+    if any(r.get(k) is None for r in (a, b) for k in _CAMERA):
+        return None
+    share = (frame - before) / (after - before)
+    return {**a, "frame": frame, **{k: (1 - share) * a[k] + share * b[k] for k in _CAMERA}}
+
+
 @dataclass(frozen=True)
 class RegistrationError:
     """Errors of one registered frame, yards; shift_yd: multiple of 5 yd taken out along the field."""

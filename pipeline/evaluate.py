@@ -267,12 +267,14 @@ def position_errors(wanted: Sequence[tuple[Row, Row]], everybody: Sequence[tuple
 
 def _registration(truth: Tables, pred: Tables, report: Report) -> None:
     views = {compare.stem(r["clip"]): r.get("view") for r in truth.registration if r.get("view")}
-    true_rows = {(compare.stem(r["clip"]), r["frame"]): r for r in truth.registration}
+    true_rows: dict[str, dict[int, Row]] = {}
+    for r in truth.registration:
+        true_rows.setdefault(compare.stem(r["clip"]), {})[int(r["frame"])] = r
     rows = [r for r in pred.registration if views.get(compare.stem(r["clip"])) == "sideline"]
     report.figures += _share("registration_usable_sideline", [r["status"] == "ok" for r in rows])
     errors: list[compare.RegistrationError] = []
     for row in rows:
-        true = true_rows.get((compare.stem(row["clip"]), row["frame"]))
+        true = compare.truth_at(true_rows[compare.stem(row["clip"])], int(row["frame"]))
         if true is None or row["status"] != "ok":
             continue
         size = (int(row.get("picture_width_px") or 1280), int(row.get("picture_height_px") or 720))

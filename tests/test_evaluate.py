@@ -206,3 +206,11 @@ def test_fitted_homography_follows_the_lens() -> None:
     true = camera.px_to_ground(px)
     error = [np.linalg.norm(v[:, :2] / v[:, 2:] - true, axis=1).max() for v in (fitted, plain)]
     assert error[0] < 0.6 * error[1] and error[0] < 0.5
+
+
+def test_truth_between_written_frames() -> None:
+    rows_ = {f: {"frame": f, **{k: float(f) for k in compare._CAMERA}} for f in (0, 5, 20)}
+    halfway = compare.truth_at(rows_, 2)
+    assert halfway is not None and halfway["camera_pan_deg"] == pytest.approx(2.0) and halfway["frame"] == 2
+    assert compare.truth_at(rows_, 5) is rows_[5]
+    assert compare.truth_at(rows_, 12) is None and compare.truth_at(rows_, 25) is None

@@ -43,17 +43,17 @@ MORE: dict[str, tuple[str, str, str]] = {
 }  # fmt: skip
 
 
-def chart_set(folders: list[Path], out: Path) -> tuple[Path, Path]:
-    """Chart all clips into ``out/run`` in a process of its own, merge their truth. Returns (run, truth)."""
-    run, truth, film = out / "run", out / "truth", out / "set"
-    film.mkdir(parents=True, exist_ok=True)
-    for folder in folders:
-        link = film / f"{folder.name}.mp4"
-        if not link.exists():
-            link.hardlink_to(folder / f"{folder.name}.mp4")
-    test_set.merge_truth(folders, truth)
-    command = [sys.executable, "-m", "pipeline.cli", "chart", str(film), "--out", str(run), "--resume"]
-    done = subprocess.run(command, cwd=ROOT, check=False)
+def chart_set(films: list[Path], out: Path, workers: int) -> tuple[Path, Path]:
+    """Chart all clips into ``out/run``, in processes of their own, and merge their truth. Returns (run, truth)."""
+    run, truth = out / "run", out / "truth"
+    test_set.merge_truth(films, truth)
+    command = [sys.executable, "-m", "pipeline.cli", "chart", "--out", str(run), "--resume"]
+    # Each process keeps the results of its own clips; the last call only gathers what all of them kept.
+    shards = [films[k::workers] for k in range(workers) if films[k::workers]] if workers > 1 else []
+    going = [subprocess.Popen([*command, *map(str, shard)], cwd=ROOT) for shard in shards]
+    for process in going:
+        process.wait()
+    done = subprocess.run([*command, *map(str, films)], cwd=ROOT, check=False)
     if done.returncode not in (0, 3):
         raise SystemExit(f"Charting ended with {done.returncode}.")
     return run, truth
@@ -178,20 +178,18 @@ def main(argv: list[str] | None = None) -> None:
     parser.add_argument("--film", type=Path, help="folder of the rendered set, wherever it was rendered")
     parser.add_argument("--real", type=Path, default=ROOT.parent / "shared" / "data")
     parser.add_argument("--first-seed", type=int, default=test_set.TEST_SEED)
+    parser.add_argument("--workers", type=int, default=1, help="processes that render and chart side by side")
     parser.add_argument("--dry", action="store_true", help="measure, but write neither metrics.json nor the README")
     parser.add_argument("--no-speed", action="store_true", help="leave out speed and memory")
     options = parser.parse_args(argv)
     options.out = options.out.resolve()
     clips = test_set.plan(options.plays, options.first_seed)
-    folders = []
-    for number, clip in enumerate(clips, start=1):
-        folders.append(test_set.render(clip, (options.film or options.out / "film").resolve()))
-        print(f"[{number}/{len(clips)}] {clip.name} rendered", flush=True)
-    run, truth = chart_set(folders, options.out)
+    films = test_set.render_all(clips, (options.film or options.out / "film").resolve(), options.workers)
+    run, truth = chart_set(films, options.out, options.workers)
     report = evaluate(run, truth)
     more = real_people(options.real)
     if not options.no_speed:
-        more |= bench_speed.measure([f / f"{f.name}.mp4" for f in folders], options.out / "speed")
+        more |= bench_speed.measure(films, options.out / "speed")
     write_json(options.out / "report.json", report.as_dict() | {"more": more})
     print(table(report, more), labels_table(report), spread(report), sep="\n\n")
     for path in worst_pictures(report, run, options.out):

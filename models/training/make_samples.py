@@ -18,12 +18,13 @@ import numpy as np
 from models.training.film.clips import render_clip
 from models.training.film.draw import draw_look
 from models.training.playbook.play import make_play
-from models.training.test_set import merge_truth, trimmed
+from models.training.test_set import merge_truth
 
 LEVEL = "college"
 LOOK_SEED = 4_117
 LIMIT_BYTES = 25_000_000
 SIZE, FPS = (1280, 720), 30.0
+BEFORE_S, AFTER_S = 3.6, 2.6
 
 
 @dataclass(frozen=True)
@@ -70,19 +71,17 @@ def looks() -> dict[str, Any]:
 def render_game(out: Path) -> None:
     """Render the six clips into ``out`` and their truth into ``out/truth``."""
     cameras = looks()
-    folders = []
+    out.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as scratch:
+        films = []
         for sample in GAME:
-            folder = Path(scratch) / sample.name
-            folder.mkdir()
-            play = trimmed(make_play(sample.seed, LEVEL, **sample.call), before_s=3.6, after_s=2.6)
-            render_clip(play, cameras[sample.view], folder, sample.name, FPS, SIZE)
-            folders.append(folder)
+            play = make_play(sample.seed, LEVEL, **sample.call)
+            render_clip(play, cameras[sample.view], Path(scratch), sample.name, FPS, SIZE, BEFORE_S, AFTER_S)
+            films.append(Path(scratch) / f"{sample.name}.mp4")
             print(f"{sample.name}: {sample.shows}", flush=True)
-        out.mkdir(parents=True, exist_ok=True)
-        for folder in folders:
-            shutil.copy(folder / f"{folder.name}.mp4", out / f"{folder.name}.mp4")
-        merge_truth(folders, out / "truth")
+        for film in films:
+            shutil.copy(film, out / film.name)
+        merge_truth(films, out / "truth")
     total = sum(p.stat().st_size for p in out.glob("*.mp4"))
     if total > LIMIT_BYTES:
         raise SystemExit(f"The clips take {total} bytes, more than {LIMIT_BYTES}: lower the bit rate.")

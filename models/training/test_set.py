@@ -7,8 +7,11 @@ Seeds from TEST_SEED on are kept for testing: no training command draws from the
 from __future__ import annotations
 
 import argparse
+import json
 from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -16,13 +19,15 @@ import numpy as np
 
 from models.training.playbook.play import Play, make_play
 from pipeline.field import LEVELS
-from pipeline.ledger import read_csv, write_csv
+from pipeline.ledger import write_csv
 
 TEST_SEED = 90_000_000
 TRUTH_TABLES = ("snaps", "positions", "registration")
 # Longer clips than a play needs cost rendering time and tell nothing more; cut film is as short.
 BEFORE_S, AFTER_S = 3.5, 2.5
 NO_SNAP_EVERY = 10  # each tenth clip has no snap
+RATES, RATE_SHARES = (30.0, 30000 / 1001, 25.0, 24.0), (0.65, 0.2, 0.1, 0.05)
+BEHIND_OFFENSE = 0.71  # share of end-zone clips with the offence in front, as measured on real film
 ENDZONE_EVERY = 4  # each fourth clip is filmed from behind an end zone
 
 
@@ -35,6 +40,7 @@ class Clip:
     view: str
     level: str
     kind: str | None
+    fps: float
 
 
 def plan(count: int, first_seed: int = TEST_SEED) -> list[Clip]:
@@ -46,7 +52,8 @@ def plan(count: int, first_seed: int = TEST_SEED) -> list[Clip]:
         view = "endzone" if i % ENDZONE_EVERY == ENDZONE_EVERY - 1 else "sideline"
         level = str(rng.choice(LEVELS, p=[0.35, 0.3, 0.25, 0.1]))
         kind = "no_snap" if i % NO_SNAP_EVERY == NO_SNAP_EVERY - 1 else None
-        clips.append(Clip(seed, f"test_{seed}", view, level, kind))
+        fps = float(rng.choice(RATES, p=RATE_SHARES))
+        clips.append(Clip(seed, f"test_{seed}", view, level, kind, fps))
     return clips
 
 
@@ -68,29 +75,44 @@ def trimmed(play: Play, before_s: float = BEFORE_S, after_s: float = AFTER_S) ->
     )  # fmt: skip
 
 
-def render(clip: Clip, out: Path, size: tuple[int, int] = (1280, 720), fps: float = 30.0) -> Path:
-    """Render one clip with its truth into a folder of its own; done before: nothing to do. Returns the folder."""
+def render(clip: Clip, out: Path, size: tuple[int, int] = (1280, 720)) -> Path:
+    """Render one clip with its truth into ``out``; done before: nothing to do. Returns the film's path."""
     from models.training.film.clips import render_clip
     from models.training.film.draw import draw_look
 
-    folder = out / clip.name
-    if (folder / "done").exists():
-        return folder
-    folder.mkdir(parents=True, exist_ok=True)
-    rng = np.random.default_rng([clip.seed, 7])
-    overrides: dict[str, Any] = {} if clip.kind is None else {"kind": clip.kind}
-    play = trimmed(make_play(clip.seed, clip.level, **overrides))
-    look = draw_look(rng, clip.view, clip.level, "test")
-    render_clip(play, look, folder, clip.name, fps, size)
-    (folder / "done").touch()
-    return folder
+    target = out / f"{clip.name}.mp4"
+    if not target.exists():
+        rng = np.random.default_rng([clip.seed, 7])
+        overrides: dict[str, Any] = {} if clip.kind is None else {"kind": clip.kind}
+        if clip.view == "endzone":
+            overrides["direction"] = 1 if rng.random() < BEHIND_OFFENSE else -1
+        play = trimmed(make_play(clip.seed, clip.level, **overrides))
+        look = draw_look(rng, clip.view, clip.level, "test")
+        render_clip(play, look, out, clip.name, clip.fps, size)
+    return target
 
 
-def merge_truth(folders: Sequence[Path], truth: Path) -> None:
-    """One truth folder out of the folders of many clips."""
-    for name in TRUTH_TABLES:
-        rows = [row for folder in folders if (folder / f"{name}.csv").is_file()
-                for row in read_csv(folder / f"{name}.csv", name)]  # fmt: skip
+def render_all(clips: Sequence[Clip], out: Path, workers: int = 1) -> list[Path]:
+    """Render many clips, in as many processes as asked for. Raises what the renderer raises."""
+    out.mkdir(parents=True, exist_ok=True)
+    if workers <= 1:
+        made = []
+        for number, clip in enumerate(clips, start=1):
+            made.append(render(clip, out))
+            print(f"[{number}/{len(clips)}] {clip.name} rendered", flush=True)
+        return made
+    # spawn: OpenCV's threads do not survive a fork.
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        return list(pool.map(render, clips, [out] * len(clips)))
+
+
+def merge_truth(films: Sequence[Path], truth: Path) -> None:
+    """One truth folder out of the truth of many clips."""
+    tables: dict[str, list[dict[str, Any]]] = {name: [] for name in TRUTH_TABLES}
+    for path in films:
+        for name, rows in json.loads(path.with_suffix(".truth.json").read_text(encoding="utf-8")).items():
+            tables[name] += rows
+    for name, rows in tables.items():
         write_csv(truth / f"{name}.csv", name, rows)
 
 
@@ -101,11 +123,10 @@ def main(argv: list[str] | None = None) -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--shard", type=int, default=0)
     parser.add_argument("--shards", type=int, default=1)
+    parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--first-seed", type=int, default=TEST_SEED)
     options = parser.parse_args(argv)
-    for clip in plan(options.plays, options.first_seed)[options.shard :: options.shards]:
-        render(clip, options.out)
-        print(clip.name, flush=True)
+    render_all(plan(options.plays, options.first_seed)[options.shard :: options.shards], options.out, options.workers)
 
 
 if __name__ == "__main__":
