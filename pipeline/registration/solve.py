@@ -1,0 +1,203 @@
+"""From sightings to one camera: assigns what was seen to marks of the field, fits, assigns again.
+
+Every ridge point slides freely along its line: only the distance across counts. Yard lines are taken modulo 5 yd.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.field import Field
+from pipeline.registration import solver
+from pipeline.registration.marks import Marks
+
+Array = NDArray[np.float64]
+
+# Sd of the network's points in px of a 1280-wide picture (measured on rendered film), and how many points of
+# one mark count as independent of each other.
+RIDGE_SD_PX = 1.2
+SIDELINE_SD_PX = 2.0
+NUMBER_SD_YD = (0.25, 0.35)
+NUMBER_SD_LOOSE_YD = (0.25, 0.7)  # levels whose rules leave the numbers' place open
+INDEPENDENT = {"yard_line": 50.0, "number": 8.0}
+INDEPENDENT_ELSE = 12.0
+GATE_YD = 1.2  # a point farther from its mark is not its
+INLIER_PX = 4.0  # of a 1280-wide picture
+
+
+@dataclass(frozen=True)
+class Observed:
+    """N things seen: px (N, 2); along (N,) 0: x is known (modulo 5), 1: y is known, 2: both (x modulo 10);
+    value (N,) y where known; sd (N, 2) px across the mark (lines: first column) or yards along x and y (points);
+    weight (N,) share of an independent observation."""
+
+    px: Array
+    along: NDArray[np.int64]
+    value: Array
+    sd: Array
+    weight: Array
+
+    def __len__(self) -> int:
+        return len(self.px)
+
+    @staticmethod
+    def join(parts: list[Observed]) -> Observed:
+        parts = [p for p in parts if len(p)] or parts[:1]
+        return Observed(*(np.concatenate([getattr(p, n) for p in parts]) for n in ("px", "along", "value", "sd", "weight")))
+
+
+def lines(px: Array, along: int, value: float, sd_px: float, independent: float) -> Observed:
+    """Points on one kind of line."""
+    n = len(px)
+    return Observed(
+        np.asarray(px, float).reshape(-1, 2), np.full(n, along), np.full(n, value), np.full((n, 2), sd_px),
+        np.full(n, min(1.0, independent / max(n, 1))),
+    )  # fmt: skip
+
+
+def of_marks(marks: Marks, field: Field) -> Observed:
+    """What the network saw as observations for one field level."""
+    unit = marks.size[0] / 1280
+    near, far = field.hash_rows
+    parts = [
+        lines(marks.ridge["yard_line"][:, :2], 0, 0.0, RIDGE_SD_PX * unit, INDEPENDENT["yard_line"]),
+        lines(marks.ridge["end_line"][:, :2], 0, 0.0, SIDELINE_SD_PX * unit, INDEPENDENT_ELSE),
+    ]
+    for name, y, sd in (
+        ("near_hash", near, RIDGE_SD_PX), ("far_hash", far, RIDGE_SD_PX),
+        ("near_sideline", 0.0, SIDELINE_SD_PX), ("far_sideline", field.width, SIDELINE_SD_PX),
+    ):  # fmt: skip
+        parts.append(lines(marks.ridge[name][:, :2], 1, y, sd * unit, INDEPENDENT_ELSE))
+    sd_yd = NUMBER_SD_YD if field.level == "professional" else NUMBER_SD_LOOSE_YD
+    for name, y in zip(("near_number", "far_number"), field.number_rows, strict=True):
+        p = marks.number[name][:, :2]
+        n = len(p)
+        parts.append(
+            Observed(p, np.full(n, 2), np.full(n, y), np.tile(sd_yd, (n, 1)), np.ones(n))
+        )
+    return Observed.join(parts)
+
+
+def assign(rows: Array, seen: Observed, size: tuple[int, int]) -> tuple[solver.Sightings, Array]:
+    """Sightings for cameras (B, 8), and (B, N) distance in yards of each point from its mark (NaN: sky)."""
+    g = solver.unproject(rows, seen.px, size)
+    known_x, known_y = seen.along != 1, seen.along != 0
+    step = np.where(seen.along == 2, 10.0, 5.0)
+    to_x = np.where(known_x, step * np.round(g[..., 0] / step), g[..., 0])
+    to_y = np.where(known_y, seen.value, g[..., 1])
+    target = np.nan_to_num(np.stack([to_x, to_y], -1))
+    off = np.hypot(np.where(known_x, g[..., 0] - to_x, 0), np.where(known_y, g[..., 1] - to_y, 0))
+    # Direction across each line in the picture, from the point a little further along it.
+    point = seen.along == 2
+    along = np.where(seen.along[:, None] == 1, [0.25, 0.0], [0.0, 0.25])
+    a, b = solver.project(rows, target - along, size), solver.project(rows, target + along, size)
+    t = b - a
+    length = np.linalg.norm(t, axis=-1, keepdims=True)
+    n = np.stack([-t[..., 1], t[..., 0]], -1) / np.maximum(length, 1e-9)
+    gate = np.where(np.nan_to_num(off, nan=99.0) < np.where(point, 4.0, GATE_YD), np.sqrt(seen.weight), 0.0)
+    normal = np.zeros((*off.shape, 2, 2))
+    normal[..., 0, :] = n / seen.sd[:, :1] * gate[..., None]
+    if point.any():
+        normal[:, point] = _point_normals(rows, target[:, point], seen.sd[point], gate[:, point], size)
+    return solver.Sightings(seen.px, target, normal), off
+
+
+def _point_normals(rows: Array, target: Array, sd_yd: Array, gate: Array, size: tuple[int, int]) -> Array:
+    """(B, N, 2, 2): px to sigmas along field x and y (inverse of the local scale of the view)."""
+    e = 0.25
+    mid = solver.project(rows, target, size)
+    jx = (solver.project(rows, target + [e, 0.0], size) - mid) / e
+    jy = (solver.project(rows, target + [0.0, e], size) - mid) / e
+    j = np.stack([jx, jy], -1)
+    det = j[..., 0, 0] * j[..., 1, 1] - j[..., 0, 1] * j[..., 1, 0]
+    safe = np.where(np.abs(det) > 1e-3, det, 1e-3)
+    inv = np.stack(
+        [np.stack([j[..., 1, 1], -j[..., 0, 1]], -1), np.stack([-j[..., 1, 0], j[..., 0, 0]], -1)], -2
+    ) / safe[..., None, None]
+    gate = gate * (np.abs(det) > 1e-3)
+    return np.asarray(inv / sd_yd[None, :, :, None] * gate[..., None, None])
+
+
+def fit(
+    rows: Array, seen: Observed, prior: solver.Prior, size: tuple[int, int], rounds: int = 3, steps: int = 4
+) -> tuple[Array, Array]:
+    """Fit cameras (B, 8), reassigning between rounds. Returns rows and robust cost (B,), far points included."""
+    for _ in range(rounds):
+        sightings, _ = assign(rows, seen, size)
+        rows, _ = solver.refine(rows, sightings, prior, size, steps)
+    sightings, off = assign(rows, seen, size)
+    total = solver.cost(rows, sightings, prior, size)
+    lost = (~(np.nan_to_num(off, nan=99.0) < GATE_YD) & (seen.along != 2)) * seen.weight
+    # What fits no mark costs as much as a residual of five sigmas.
+    return rows, total + lost.sum(1) * solver.CAUCHY**2 * np.log1p((5.0 / solver.CAUCHY) ** 2)
+
+
+@dataclass(frozen=True)
+class Quality:
+    """How well a camera explains what was seen.
+
+    residual_px: robust rms across the lines; inliers: share of line points on their mark; yard_lines, rows:
+    distinct marks with enough points; spread: how far apart the yard lines seen are, yards; missing: share of
+    the length of predicted yard lines on which the network saw none.
+    """
+
+    residual_px: float
+    inliers: float
+    yard_lines: int
+    rows: int
+    spread: float
+    missing: float
+    points: int
+
+
+def quality(row: Array, seen: Observed, marks: Marks, field: Field) -> Quality:
+    """Quality of one fitted camera (8,)."""
+    size = marks.size
+    sightings, off = assign(row[None], seen, size)
+    line = seen.along != 2
+    d = sightings.px - solver.project(row[None], sightings.xy, size)[0]
+    across = np.abs(np.einsum("nj,nj->n", sightings.normal[0, :, 0], d)) * seen.sd[:, 0]
+    across = np.where(seen.weight > 0, across / np.sqrt(np.maximum(seen.weight, 1e-9)), across)
+    good = line & (np.nan_to_num(off[0], nan=99.0) < GATE_YD) & (across < INLIER_PX * size[0] / 1280)
+    share = float(seen.weight[good].sum() / max(seen.weight[line].sum(), 1e-9))
+    res = float(1.4826 * np.median(across[good])) if good.any() else float("inf")
+    xs, counts = np.unique(np.round(sightings.xy[0, good & (seen.along == 0), 0]), return_counts=True)
+    xs = xs[counts >= 4]
+    ys, counts = np.unique(np.round(seen.value[good & (seen.along == 1)], 2), return_counts=True)
+    return Quality(
+        res, share, len(xs), int((counts >= 4).sum()), float(np.ptp(xs)) if len(xs) else 0.0,
+        _missing(row, marks, field), int(good.sum()),
+    )  # fmt: skip
+
+
+def _missing(row: Array, marks: Marks, field: Field) -> float:
+    """Share of predicted yard-line points in the field part of the picture without a ridge point nearby."""
+    size = marks.size
+    ridge = marks.ridge["yard_line"]
+    on = marks.field > 0.6
+    if not on.any() or not len(ridge):
+        return 1.0
+    g = solver.unproject(row[None], marks.dense_px[on], size)[0]
+    g = g[np.isfinite(g).all(1)]
+    if len(g) < 8:
+        return 1.0
+    lo, hi = np.percentile(g[:, 0], [3, 97])
+    xs = np.arange(np.ceil(lo / 5), np.floor(hi / 5) + 1) * 5
+    y = np.linspace(2.0, field.width - 2, 24)
+    if not len(xs):
+        return 0.0
+    pts = np.stack(np.meshgrid(xs, y), -1).reshape(-1, 2)
+    px = solver.project(row[None], pts, size)[0]
+    step = marks.dense_px[0, 1, 0] - marks.dense_px[0, 0, 0]
+    cell = np.round((px - marks.dense_px[0, 0]) / step).astype(int)
+    r, c = marks.field.shape
+    inside = (cell >= 0).all(1) & (cell[:, 0] < c) & (cell[:, 1] < r)
+    inside[inside] &= on[cell[inside, 1], cell[inside, 0]] & (marks.end_zone[cell[inside, 1], cell[inside, 0]] < 0.4)
+    if inside.sum() < 6:
+        return 0.0
+    d = np.linalg.norm(px[inside][:, None] - ridge[None, :, :2], axis=-1)
+    near = d.min(1) < 26 * size[0] / 1280
+    return float(1 - near.mean())
