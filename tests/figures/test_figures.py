@@ -198,3 +198,15 @@ def _timed(call):
     start = time.perf_counter()
     call()
     return time.perf_counter() - start
+
+
+def test_practice_and_unpadded_kits_come_in_train_looks_only():
+    styles = {
+        s: [fg.draw_wardrobe(np.random.default_rng(i), split=s).style for i in range(40)] for s in ("train", "test")
+    }
+    assert set(styles["test"]) == {"full"}
+    assert {"full", "athlete"} <= set(styles["train"])
+    i = styles["train"].index("athlete")
+    bare = build([Man(0)], np.zeros(1, int), wardrobe=fg.draw_wardrobe(np.random.default_rng(i), split="train"))
+    full = build([Man(0)], np.zeros(1, int), wardrobe=fg.draw_wardrobe(np.random.default_rng(i), split="test"))
+    assert np.ptp(bare.vertices[:, 1]) < np.ptp(full.vertices[:, 1])  # no pads

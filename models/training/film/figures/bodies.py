@@ -20,8 +20,21 @@ from models.training.film.figures.zones import CLOTH, MATERIAL
 
 F = NDArray[np.float64]
 
-KINDS = ("player", "bare_player", "official", "staff", "cape", "photographer", "pole", "cameraman", "water", "band")
-"""bare_player: pads without a helmet; cape: a long coat over pads; pole: chain crew; water: carries bottles."""
+KINDS = (
+    "player",
+    "bare_player",
+    "official",
+    "staff",
+    "cape",
+    "photographer",
+    "pole",
+    "cameraman",
+    "water",
+    "band",
+    "athlete",
+)
+"""bare_player: pads without a helmet; cape: a long coat over pads; pole: chain crew; water: carries bottles;
+athlete: a numbered shirt and shorts without pads, as in touch games and other field sports."""
 
 
 @dataclass(frozen=True)
@@ -46,7 +59,7 @@ def _degrees(*values: float) -> F:
     return np.deg2rad(np.array(values, float))
 
 
-def _torso(fine: bool, pads: bool) -> Part:
+def _torso(fine: bool, pads: bool, numbered: bool) -> Part:
     """Seat to neck. Number panels sit on the front and back columns of the chest."""
     theta = (_degrees(0, 24, 48, 70, 90, 110, 132, 156, 180, 204, 228, 250, 270, 290, 312, 336) if fine
              else _degrees(0, 40, 75, 105, 140, 180, 220, 255, 285, 320))  # fmt: skip
@@ -65,7 +78,7 @@ def _torso(fine: bool, pads: bool) -> Part:
     if not fine:
         rings = [rings[i] for i in (0, 2, 3, 4, 6, 8, 9, 10, 11, 12, 13, 14)]
     z = np.array([r[0] for r in rings])
-    name = _torso_zone(z, theta, pads)
+    name = _torso_zone(z, theta, pads, numbered)
     weights = []
     for h in z:
         a = np.interp(h, [0.53, 0.60, 0.62, 0.70], [0, 1, 1, 2])
@@ -74,7 +87,7 @@ def _torso(fine: bool, pads: bool) -> Part:
     return loft(rings, theta, name, weights, 0.82 if pads else 0.92)
 
 
-def _torso_zone(z: F, theta: F, pads: bool) -> Callable[[int, int], str]:
+def _torso_zone(z: F, theta: F, pads: bool, numbered: bool) -> Callable[[int, int], str]:
     step = np.diff(np.append(theta, 2 * np.pi)) / 2
     mid = np.rad2deg(theta + step)
     front = np.abs((mid + 180) % 360 - 180)
@@ -90,12 +103,14 @@ def _torso_zone(z: F, theta: F, pads: bool) -> Callable[[int, int], str]:
             return "neck"
         if h > 0.843:
             return "collar"
-        if not pads:
+        if not numbered:
             return "shirt"
         if 0.615 < h < 0.785 and ahead < 50:
             return "front_number"
         if 0.615 < h < 0.785 and ahead > 130:
             return "back_number"
+        if not pads:
+            return "jersey"
         if 0.785 <= h < 0.815 and ahead > 115:
             return "name"
         if h > 0.812:
@@ -173,7 +188,8 @@ def _leg(fine: bool, loose: bool) -> Part:
     def zone(i: int, j: int) -> str:
         if i < len(names):
             return names[i]
-        return "pants_s1" if abs(mid[j] - 90) < 6 else "pants_s0" if abs(mid[j] - 90) < 16 else "pants"
+        upper = "thigh" if i == len(names) else "pants"
+        return upper + ("_s1" if abs(mid[j] - 90) < 6 else "_s0" if abs(mid[j] - 90) < 16 else "")
 
     return loft(rings, theta, zone, weights, axis_y=sk.HIP_Y)
 
@@ -236,9 +252,9 @@ def _shade(part: Part) -> F:
 def template(kind: str, fine: bool) -> Template:
     """The template of a kind of person (KINDS); fine for near people, else the cheaper one."""
     pads = kind in ("player", "cape", "bare_player")
-    arm, leg = _arm(fine, pads), _leg(fine, not pads)
+    arm, leg = _arm(fine, pads), _leg(fine, not pads and kind != "athlete")
     foot = shoe(fine)
-    parts = [leg, mirrored(leg), foot, mirrored(foot), _torso(fine, pads)]
+    parts = [leg, mirrored(leg), foot, mirrored(foot), _torso(fine, pads, pads or kind == "athlete")]
     parts.append(helmet(fine) if kind == "player" else cap_head(fine))
     if kind == "cape":
         parts.append(_cape())

@@ -64,10 +64,10 @@ class Cast:
 _ANY = ("staff", "staff", "staff", "staff", "cape", "player", "bare_player", "photographer", "water")
 
 
-def kind_of(person: PersonLike, rng: np.random.Generator) -> str:
+def kind_of(person: PersonLike, wardrobe: Wardrobe, rng: np.random.Generator) -> str:
     """The template of a person; bystanders without a kind become staff, capes or photographers at random."""
     if person.role == "player":
-        return "player"
+        return "athlete" if wardrobe.style == "athlete" else "player"
     if person.role == "official":
         return "official"
     kind = str(getattr(person, "kind", ""))
@@ -91,7 +91,7 @@ def make_cast(
     """Everything about these people that no frame changes."""
     n = len(people)
     rngs = [np.random.default_rng([int(s) & 0x7FFFFFFF, 77]) for s in seeds]
-    kinds = [kind_of(p, r) for p, r in zip(people, rngs, strict=True)]
+    kinds = [kind_of(p, wardrobe, r) for p, r in zip(people, rngs, strict=True)]
     variant = np.array([_variant(p, r) for p, r in zip(people, rngs, strict=True)], int).reshape(n)
     mirror = np.array([r.random() < 0.4 for r in rngs], bool).reshape(n)
     noise = np.array([r.standard_normal(len(poses.PARAMS)) for r in rngs]).reshape(n, -1)
@@ -138,6 +138,8 @@ def _worn(
     shape: Template, kind: str, wardrobe: Wardrobe, person: PersonLike, rng: np.random.Generator
 ) -> NDArray[np.int32]:
     """Triangles without the pieces this person does not wear (towel, long hair)."""
+    if kind == "athlete":
+        return shape.triangle[shape.zone[shape.triangle[:, 0]] != ZONE["brim"]]
     if kind != "player":
         return shape.triangle
     towel = wardrobe.kits[max(team_of(person), 0)].mood[3]
@@ -170,7 +172,7 @@ def _place(
     u = 1 - np.abs(2 * shape.uv[:, 0] - 1)
     fold = np.stack([left + w * u, top + h * np.clip(rng.uniform(0, 0.45) + shape.uv[:, 1] * 1.2, 0, 1)], 1)
     uv[cloth] = fold[cloth]
-    if kind == "official":
+    if kind == "official" and "plain" not in wardrobe.officials:
         left, top, w, h = at.tile_rect(4)
         zone = np.isin(shape.zone, [ZONE[n] for n in ("shirt", "yoke", "cap0", "cap1", "cap2", "cap3", "sl0", "sl1",
                                                        "sl2", "sl3")])  # fmt: skip

@@ -13,7 +13,7 @@ from models.training.film.figures.zones import ZONE, ZONES
 F = NDArray[np.float64]
 _SLEEVE = ("sl0", "sl1", "sl2", "sl3", "cap0", "cap1", "cap2", "cap3")
 BARE_ARM = [ZONE[n] for n in ("fa0", "fa1", "fa2", "fa3")]
-NUMBERED = ("player", "bare_player")
+NUMBERED = ("player", "bare_player", "athlete")
 
 
 class PersonLike(Protocol):
@@ -54,6 +54,11 @@ def dress(kind: str, person: PersonLike, wardrobe: Wardrobe, rng: np.random.Gene
     team = team_of(person)
     if kind in NUMBERED:
         _dress_player(c, wardrobe.kits[max(team, 0)], person, skin, rng)
+        if wardrobe.style != "full" or kind == "athlete":
+            _set(c, "thigh thigh_s0 thigh_s1 knee", skin)
+        if kind == "athlete":
+            _set(c, "cap brim", hair)
+            _set(c, "headset face neck", skin)
     elif kind == "official":
         _dress_official(c, wardrobe, skin, rng)
     else:
@@ -108,6 +113,9 @@ def _dress_player(c: F, kit: Kit, person: PersonLike, skin: F, rng: np.random.Ge
         _set(c, "hand palm", kit.glove if rng.random() < 0.7 else (white if rng.random() < 0.5 else black))
     _set(c, "belt", kit.belt if rng.random() < 0.7 else kit.jersey)
     _set(c, "pants", kit.pants)
+    _set(c, "thigh", kit.pants)
+    _set(c, "thigh_s0", kit.pants_edge)
+    _set(c, "thigh_s1", kit.pants_stripe)
     _set(c, "pants_s0", kit.pants_edge)
     _set(c, "pants_s1", kit.pants_stripe)
     _set(c, "towel", white if towel else kit.pants)
@@ -146,7 +154,7 @@ def _dress_official(c: F, wardrobe: Wardrobe, skin: F, rng: np.random.Generator)
     _set(c, "fa0 fa1 fa2 fa3", skin if bare else o["cap"])
     if bare:
         _set(c, "sl0", skin)
-    _set(c, "pants pants_s0 pants_s1 knee cf1 cf2 cf3 cf4", o["pants"])
+    _set(c, "pants pants_s0 pants_s1 thigh thigh_s0 thigh_s1 knee cf1 cf2 cf3 cf4", o["pants"])
     _set(c, "cf0", o["sock"] if rng.random() < 0.5 else o["pants"])
     if o["pants"].mean() > 120 and rng.random() < 0.6:
         _set(c, "cf0 cf1 cf2 cf3", o["sock"])
@@ -156,6 +164,11 @@ def _dress_official(c: F, wardrobe: Wardrobe, skin: F, rng: np.random.Generator)
     _set(c, "shoe", o["shoe"])
     _set(c, "cap brim", o["chief_cap"] if rng.random() < 0.15 else o["cap"])
     _set(c, "headset", skin)
+    if "plain" in o:
+        _set(c, "shirt yoke cap0 cap1 cap2 cap3 sl0 sl1 sl2 sl3 collar", o["plain"])
+        _set(c, "thigh thigh_s0 thigh_s1 knee", skin)
+        _set(c, "cf0 cf1 cf2 cf3", o["pants"])
+        _set(c, "cap brim", c[ZONE["hair"]])
 
 
 def _dress_staff(c: F, kind: str, wardrobe: Wardrobe, team: int, skin: F, rng: np.random.Generator) -> None:
@@ -173,7 +186,7 @@ def _dress_staff(c: F, kind: str, wardrobe: Wardrobe, team: int, skin: F, rng: n
     _set(c, "fa0 fa1 fa2 fa3", top if sleeves else skin)
     if not sleeves:
         _set(c, "sl0 sl1", skin)
-    _set(c, "pants pants_s0 pants_s1 knee cf0 cf1 cf2 cf3 cf4", bottom)
+    _set(c, "pants pants_s0 pants_s1 thigh thigh_s0 thigh_s1 knee cf0 cf1 cf2 cf3 cf4", bottom)
     if not wardrobe.cold and rng.random() < 0.35:
         _set(c, "knee cf1 cf2 cf3 cf4", skin)
         _set(c, "cf0", np.full(3, 225.0))

@@ -78,6 +78,8 @@ class Wardrobe:
     cold: bool
     split: str
     dirt: float = 0.0
+    style: str = "full"
+    """full: pads and helmets; shorts: helmets and shorts (practice); athlete: neither (see bodies.KINDS)."""
     cache: dict[Any, Any] = field(default_factory=dict, repr=False, compare=False)
 
 
@@ -192,16 +194,21 @@ def draw_wardrobe(
             picture[y : y + at.NAME_H, at.NAME_X : at.NAME_X + at.NAME_W] = strip
     _paint_tiles(rng, picture)
     black = _tint(rng, "black", 3)
+    style = "full"
+    if split == "train":
+        style = str(rng.choice(["full", "shorts", "athlete"], p=[0.88, 0.04, 0.08]))
     officials = {
         "pants": _tint(rng, "white", 4) if rng.random() < (0.35 if level == "professional" else 0.5) else black,
         "cap": _tint(rng, "black", 3), "chief_cap": _tint(rng, "white", 3), "shoe": black,
         "sock": black, "belt": black,
     }  # fmt: skip
+    if style == "athlete" and rng.random() < 0.7:
+        officials["plain"] = _tint(rng, str(rng.choice(("white", "black", "amber", "sky", "lime", "pink", "scarlet"))))
     cold = bool(snow or rng.random() < 0.25)
     dirt = 0.0 if rng.random() < 0.6 else float(rng.uniform(0.1, 0.8))
     side = str(rng.choice([n for n in COLORS if split == "test" or n not in TEST_ONLY]))
     vest = np.array([(235, 120, 20), (190, 220, 40), (60, 120, 190), (200, 40, 50)][int(rng.integers(4))], float)
-    return Wardrobe(kits, officials, _tint(rng, side), vest, picture, cold, split, dirt)
+    return Wardrobe(kits, officials, _tint(rng, side), vest, picture, cold, split, dirt, style)
 
 
 def _paint_tiles(rng: np.random.Generator, picture: U8) -> None:

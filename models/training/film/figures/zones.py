@@ -10,8 +10,8 @@ MATERIALS = ("cloth", "helmet", "skin", "other")
 _CLOTH = (
     "jersey", "jersey_side", "yoke", "collar", "front_number", "back_number", "name", "tail",
     "cap0", "cap1", "cap2", "cap3", "sl0", "sl1", "sl2", "sl3", "fa0", "fa1", "fa2", "fa3",
-    "belt", "pants", "pants_s0", "pants_s1", "knee", "cf0", "cf1", "cf2", "cf3", "cf4", "towel",
-    "shirt", "vest", "coat", "sleeve_number", "shoulder_number",
+    "belt", "pants", "pants_s0", "pants_s1", "thigh", "thigh_s0", "thigh_s1", "knee",
+    "cf0", "cf1", "cf2", "cf3", "cf4", "towel", "shirt", "vest", "coat", "sleeve_number", "shoulder_number",
 )  # fmt: skip
 _HELMET = ("shell", "shell_s0", "shell_s1", "decal", "visor")
 _SKIN = ("face", "neck", "hand", "palm")
