@@ -34,6 +34,7 @@ class Pair:
     pred: Row | None
     truth_people: list[Row] = field(default_factory=list)
     pred_people: list[Row] = field(default_factory=list)
+    size_px: tuple[int, int] | None = None  # of the clip's pictures, where a table says it
 
     @property
     def snap_error_s(self) -> float:
@@ -120,6 +121,42 @@ def match_people(truth: Sequence[Row], pred: Sequence[Row]) -> list[tuple[int, i
     score = np.where(allowed, 1.0 + overlap + np.exp(-4 * np.minimum(apart, 50.0)), 0.0)
     rows, columns = linear_sum_assignment(-score)
     return [(int(r), int(c)) for r, c in zip(rows, columns, strict=True) if allowed[r, c]]
+
+
+def people_counted(pair: Pair, matched: Sequence[tuple[int, int]]) -> tuple[int, int]:
+    """How many true people there were to find, and how many finds count.
+
+    People of whom not a pixel shows cannot be found; finds whose ground point lies outside the picture are of
+    people cut by its edge, whom the truth does not list: neither is held against anybody, unless matched.
+    """
+    hit_true, hit_found = {i for i, _ in matched}, {j for _, j in matched}
+    seen = sum(1 for i, t in enumerate(pair.truth_people) if i in hit_true or t.get("box_left_px") is not None)
+    width, height = pair.size_px or (math.inf, math.inf)
+
+    def inside(p: Row) -> bool:
+        x, y = p.get("ground_x_px"), p.get("ground_y_px")
+        return x is None or y is None or (0 <= x < width and 0 <= y < height)
+
+    return seen, sum(1 for j, p in enumerate(pair.pred_people) if j in hit_found or inside(p))
+
+
+def position_errors(wanted: Sequence[tuple[Row, Row]], everybody: Sequence[tuple[Row, Row]]) -> Array:
+    """(N,) yards between true and found positions; a shift of the whole play by 5, 10, ... yd is taken out.
+
+    Yard lines repeat: whether the right one was claimed is counted by ``absolute_wrong``.
+    """
+
+    def known(pairs: Sequence[tuple[Row, Row]]) -> Array:
+        keys = ("x_yd", "y_yd")
+        both = [(t, p) for t, p in pairs if all(r.get(k) is not None for r in (t, p) for k in keys)]
+        rows = [[p[k] - t[k] for k in keys] for t, p in both]
+        return np.array(rows, float).reshape(-1, 2)
+
+    every = known(everybody)
+    if not len(every):
+        return np.zeros(0)
+    shift = 5.0 * round(float(np.median(every[:, 0])) / 5.0)
+    return np.asarray(np.linalg.norm(known(wanted) - np.array([shift, 0.0]), axis=1))
 
 
 def camera_of(row: Row, width_px: int, height_px: int) -> Camera | None:

@@ -161,7 +161,13 @@ def _attach_people(pairs: Sequence[Pair], truth: Tables, pred: Tables) -> None:
         return groups
 
     true_people, found_people = grouped(truth.positions), grouped(pred.positions)
+    sizes = {
+        compare.stem(r["clip"]): (int(r["picture_width_px"]), int(r["picture_height_px"]))
+        for r in (*pred.registration, *truth.registration)
+        if r.get("picture_width_px") and r.get("picture_height_px")
+    }
     for pair in pairs:
+        pair.size_px = sizes.get(pair.clip)
         pair.truth_people = true_people.get(pair.truth.get("snap_id"), [])
         if pair.pred is not None:
             pair.pred_people = found_people.get(pair.pred.get("snap_id"), [])
@@ -225,10 +231,10 @@ def _people(pairs: Sequence[Pair], report: Report) -> None:
         sides += [t["side"] == p["side"] for t, p in both if t["role"] == "player"]
         if pair.truth.get("view") != "sideline":
             continue
-        hit, true_n = hit + len(matched), true_n + len(pair.truth_people)
-        found_n += len(pair.pred_people)
-        misses.append((pair, float(len(pair.truth_people) + len(pair.pred_people) - 2 * len(matched))))
-        errors = position_errors([(t, p) for t, p in both if t["side"] == "defense" and t["role"] == "player"], both)
+        seen, counted = compare.people_counted(pair, matched)
+        hit, true_n, found_n = hit + len(matched), true_n + seen, found_n + counted
+        misses.append((pair, float(seen + counted - 2 * len(matched))))
+        errors = compare.position_errors([(t, p) for t, p in both if t["side"] == "defense" and t["role"] == "player"], both)
         if len(errors):
             position.append(errors)
             offs.append((pair, float(errors.max())))
@@ -244,25 +250,6 @@ def _people(pairs: Sequence[Pair], report: Report) -> None:
         report.distributions["defender at the snap, yd"] = stats.distribution(np.concatenate(position))
     _worst(report, "people missed or invented", misses)
     _worst(report, "defender off by yd", offs)
-
-
-def position_errors(wanted: Sequence[tuple[Row, Row]], everybody: Sequence[tuple[Row, Row]]) -> Array:
-    """(N,) yards between true and found positions; a shift of the whole play by 5, 10, ... yd is taken out.
-
-    Yard lines repeat: whether the right one was claimed is counted by ``absolute_wrong``.
-    """
-
-    def known(pairs: Sequence[tuple[Row, Row]]) -> Array:
-        keys = ("x_yd", "y_yd")
-        both = [(t, p) for t, p in pairs if all(r.get(k) is not None for r in (t, p) for k in keys)]
-        rows = [[p[k] - t[k] for k in keys] for t, p in both]
-        return np.array(rows, float).reshape(-1, 2)
-
-    every = known(everybody)
-    if not len(every):
-        return np.zeros(0)
-    shift = 5.0 * round(float(np.median(every[:, 0])) / 5.0)
-    return np.asarray(np.linalg.norm(known(wanted) - np.array([shift, 0.0]), axis=1))
 
 
 def _registration(truth: Tables, pred: Tables, report: Report) -> None:

@@ -214,3 +214,14 @@ def test_truth_between_written_frames() -> None:
     assert halfway is not None and halfway["camera_pan_deg"] == pytest.approx(2.0) and halfway["frame"] == 2
     assert compare.truth_at(rows_, 5) is rows_[5]
     assert compare.truth_at(rows_, 12) is None and compare.truth_at(rows_, 25) is None
+
+
+def test_hidden_people_and_people_cut_by_the_edge_count_for_nobody() -> None:
+    found = rows.unplaced_rows("a", "a", "snap", 0, 0.0, support.people())
+    hidden = {**found[0], "box_left_px": None, "ground_x_px": 5.0, "ground_y_px": 5.0}
+    cut = {**found[1], "ground_y_px": 400.0}
+    pair = compare.Pair("a", {}, {}, [*found, hidden], [*found, cut], (support.WIDTH, support.HEIGHT))
+    matched = [(i, i) for i in range(len(found))]
+    assert compare.people_counted(pair, matched) == (len(found), len(found))
+    pair.pred_people.append({**found[1], "ground_y_px": 300.0})
+    assert compare.people_counted(pair, matched) == (len(found), len(found) + 1)
