@@ -234,7 +234,8 @@ def _people(pairs: Sequence[Pair], report: Report) -> None:
         seen, counted = compare.people_counted(pair, matched)
         hit, true_n, found_n = hit + len(matched), true_n + seen, found_n + counted
         misses.append((pair, float(seen + counted - 2 * len(matched))))
-        errors = compare.position_errors([(t, p) for t, p in both if t["side"] == "defense" and t["role"] == "player"], both)
+        defenders = [(t, p) for t, p in both if t["side"] == "defense" and t["role"] == "player"]
+        errors = compare.position_errors(defenders, both)
         if len(errors):
             position.append(errors)
             offs.append((pair, float(errors.max())))
