@@ -58,8 +58,11 @@ def number_decals(f: Field, paint: Paint) -> list[Decal]:
         flipped = row == 1 and paint.number_top == "infield"
         turn, sign = (np.pi, -1.0) if flipped else (0.0, 1.0)
         for x, value in marks:
-            text = f"{value:02d}" if value else ("G" if paint.goal_numbers and value is None and x in
-                                                   (f.yard_lines[0], f.yard_lines[-1]) else "")
+            text = (
+                f"{value:02d}"
+                if value
+                else ("G" if paint.goal_numbers and value is None and x in (f.yard_lines[0], f.yard_lines[-1]) else "")
+            )
             if not text:
                 continue
             spots = [(-1, text[0]), (1, text[1])] if len(text) == 2 else [(0, text)]
@@ -70,8 +73,13 @@ def number_decals(f: Field, paint: Paint) -> list[Decal]:
             toward = np.sign(x - f.length / 2)
             if paint.arrows and value and toward:
                 out.append(
-                    Decal("arrow", (x + toward * (w + gap + 0.55), y + sign * 0.25 * h), (0.66, 0.5),
-                          0.0 if toward > 0 else np.pi, paint.colour)
+                    Decal(
+                        "arrow",
+                        (x + toward * (w + gap + 0.55), y + sign * 0.25 * h),
+                        (0.66, 0.5),
+                        0.0 if toward > 0 else np.pi,
+                        paint.colour,
+                    )
                 )
     return out
 
@@ -91,8 +99,15 @@ def stripe_decals(paint: Paint) -> list[Decal]:
             d = q - p
             mid = (p + q) / 2
             out.append(
-                Decal("line", (float(mid[0]), float(mid[1])), (float(np.hypot(*d)), s.width_yd * 3),
-                      float(np.arctan2(d[1], d[0])), s.colour, s.colour, 0.85)
+                Decal(
+                    "line",
+                    (float(mid[0]), float(mid[1])),
+                    (float(np.hypot(*d)), s.width_yd * 3),
+                    float(np.arctan2(d[1], d[0])),
+                    s.colour,
+                    s.colour,
+                    0.85,
+                )
             )
     return out
 
@@ -120,9 +135,7 @@ def pack(names: list[str]) -> tuple[NDArray[np.uint8], dict[str, tuple[float, fl
     return pic[:rows], {k: (a, b * scale, c, d * scale) for k, (a, b, c, d) in where.items()}
 
 
-def triangles(
-    decals: list[Decal], where: dict[str, tuple[float, float, float, float]]
-) -> NDArray[np.float32]:
+def triangles(decals: list[Decal], where: dict[str, tuple[float, float, float, float]]) -> NDArray[np.float32]:
     """(V, 11) float32 for DECAL_VS: x, y, u, v, fill rgb, rim rgb, alpha; cells of at most 2.5 yd so that the lens
     bends them truly."""
     out: list[NDArray[np.float32]] = []

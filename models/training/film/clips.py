@@ -34,7 +34,19 @@ from pipeline.schema import SCHEMA_VERSION
 Row = dict[str, Any]
 AFTER_S = 1.0
 REGISTRATION_EVERY = 5
-FRAME_ARRAYS = ("person_id", "role", "side", "box_px", "full_box_px", "visible", "ground_px", "head_px", "xy_yd", "in_picture", "cut")
+FRAME_ARRAYS = (
+    "person_id",
+    "role",
+    "side",
+    "box_px",
+    "full_box_px",
+    "visible",
+    "ground_px",
+    "head_px",
+    "xy_yd",
+    "in_picture",
+    "cut",
+)
 TABLES = ("snaps", "positions", "registration")
 
 
@@ -67,7 +79,9 @@ def resampled(play: Play, fps: float, before_s: float = 99.0, after_s: float = 9
 def visible_depth(play: Play, look: Look, cam: Camera) -> float:
     """Yards past the line of scrimmage in the picture, halfway between the hash rows."""
     d = np.arange(0.0, 60.0, 0.25)
-    p = cam.ground_to_px(np.stack([play.line_of_scrimmage_yd + play.direction * d, np.full(len(d), look.field.width / 2)], 1))
+    p = cam.ground_to_px(
+        np.stack([play.line_of_scrimmage_yd + play.direction * d, np.full(len(d), look.field.width / 2)], 1)
+    )
     with np.errstate(invalid="ignore"):
         out = ~((p >= 0) & (p <= (cam.width_px - 1, cam.height_px - 1))).all(1)
     return float(d[np.argmax(out)]) if out.any() else 60.0
@@ -111,7 +125,13 @@ def position_truth(play: Play, clip: str, moment: str, i: int, truth: Any) -> li
             "deep": p.deep if moment == "snap" else p.deep_after, "rusher": p.rusher, "blocker": p.blocker,
         }  # fmt: skip
         if np.isfinite(truth.box_px[n]).all():
-            row.update(zip(("box_left_px", "box_top_px", "box_right_px", "box_bottom_px"), map(float, truth.box_px[n]), strict=True))
+            row.update(
+                zip(
+                    ("box_left_px", "box_top_px", "box_right_px", "box_bottom_px"),
+                    map(float, truth.box_px[n]),
+                    strict=True,
+                )
+            )
         rows.append(row)
     return rows
 

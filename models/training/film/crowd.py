@@ -52,20 +52,41 @@ def beside(look: Look, play: Play) -> Beside:
             x = f.length / 2 + float(rng.uniform(-reach, reach) if rng.random() < 0.6 else clump + rng.normal(0, 4))
             away = border + float(rng.gamma(1.4, spread / 3.5)) + 0.3
             y = -away if side == 0 else f.width + away
-            stance = "sitting" if away > border + 4 and rng.random() < 0.35 else str(
-                rng.choice(["standing", "standing", "standing", "crouched", "kneeling", "arms_out", "cheering"], p=[0.3, 0.25, 0.25, 0.08, 0.06, 0.04, 0.02])
+            stance = (
+                "sitting"
+                if away > border + 4 and rng.random() < 0.35
+                else str(
+                    rng.choice(
+                        ["standing", "standing", "standing", "crouched", "kneeling", "arms_out", "cheering"],
+                        p=[0.3, 0.25, 0.25, 0.08, 0.06, 0.04, 0.02],
+                    )
+                )
             )
             person(kind, teams[side], x, y, float(inward + rng.normal(0, 0.7)), stance)
     for _ in range(int(rng.integers(0, 7))):  # photographers beside and behind the end zones
         x = float(rng.choice([-2.5, f.length + 2.5, rng.uniform(5, f.length - 5)]))
         y = float(rng.uniform(4, f.width - 4)) if not 0 < x < f.length else float(rng.choice([-2.6, f.width + 2.6]))
-        person(str(rng.choice(["photographer", "cameraman"])), -1, x, y, float(rng.uniform(0, 6)), str(rng.choice(["camera", "kneeling"])))
+        person(
+            str(rng.choice(["photographer", "cameraman"])),
+            -1,
+            x,
+            y,
+            float(rng.uniform(0, 6)),
+            str(rng.choice(["camera", "kneeling"])),
+        )
     y = -1.5 if rng.random() < 0.5 else f.width + 1.5
     los = play.line_of_scrimmage_yd
     for x in (los, los + play.direction * float(rng.uniform(1, 10)), los - play.direction * float(rng.uniform(1, 9))):
         person("pole", -1, x + 0.3, y, np.pi / 2 if y < 0 else -np.pi / 2, "holding_pole")
     people = tuple(
-        Bystander(1000 + i, k, t, int(rng.integers(1, 99)), float(np.clip(rng.normal(1.98, 0.09), 1.7, 2.25)), float(rng.uniform(0.9, 1.25)))
+        Bystander(
+            1000 + i,
+            k,
+            t,
+            int(rng.integers(1, 99)),
+            float(np.clip(rng.normal(1.98, 0.09), 1.7, 2.25)),
+            float(rng.uniform(0.9, 1.25)),
+        )
         for i, (k, t, *_) in enumerate(rows)
     )
     xy = np.array([[r[2], r[3]] for r in rows], float).reshape(-1, 2)

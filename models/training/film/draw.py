@@ -152,7 +152,9 @@ def _light(rng: Rng, kind: str, f: fields.Field) -> Light:
         sun_dir=sun,
         direct=float(direct),
         lamps=tuple(lamps),
-        pools=float(rng.choice([rng.uniform(0, 0.25), rng.uniform(0.25, 0.8)], p=[0.5, 0.5])) if name == "night" else 0.0,
+        pools=float(rng.choice([rng.uniform(0, 0.25), rng.uniform(0.25, 0.8)], p=[0.5, 0.5]))
+        if name == "night"
+        else 0.0,
         shadow_edges=tuple(edges),
         shade=float(rng.uniform(0.75, 1.0)),
         exposure=float(np.exp(rng.normal(0, 0.1))),
@@ -165,11 +167,19 @@ def _turf(rng: Rng, kind: str, light: Light, level: str) -> Turf:
     hue = float(rng.choice([clipped(rng, 84, 7, 62, 100), clipped(rng, 108, 10, 92, 142)], p=[0.72, 0.28]))
     sat, val = clipped(rng, 0.43, 0.11, 0.18, 0.74), clipped(rng, 0.56, 0.06, 0.42, 0.76)
     if light.kind == "night" and kind == "low":
-        hue, sat, val = clipped(rng, 82, 12, 55, 130), clipped(rng, 0.28, 0.13, 0.06, 0.6), clipped(rng, 0.30, 0.09, 0.16, 0.5)
+        hue, sat, val = (
+            clipped(rng, 82, 12, 55, 130),
+            clipped(rng, 0.28, 0.13, 0.06, 0.6),
+            clipped(rng, 0.30, 0.09, 0.16, 0.5),
+        )
     elif light.kind == "night":
         val = clipped(rng, 0.51, 0.07, 0.28, 0.66)
     elif kind == "low":
-        hue, sat, val = clipped(rng, 95, 12, 62, 135), clipped(rng, 0.3, 0.1, 0.12, 0.6), clipped(rng, 0.45, 0.06, 0.3, 0.6)
+        hue, sat, val = (
+            clipped(rng, 95, 12, 62, 135),
+            clipped(rng, 0.3, 0.1, 0.12, 0.6),
+            clipped(rng, 0.45, 0.06, 0.3, 0.6),
+        )
     fake = chance(rng, 0.5)
     period = float(rng.choice([5.0, 10.0, 2.5, 3.3]))
     mow_kind = rng.choice(4, p=[0.6, 0.12, 0.1, 0.18])
@@ -234,7 +244,9 @@ def _lens(rng: Rng, kind: str, light: Light) -> Lens:
     move = rng.uniform(0.5, 5, 2) * rng.choice([-1, 1], 2) * (1, 0.3) if chance(rng, 0.14) else np.zeros(2)
     text = ""
     if chance(rng, 0.10):
-        text = str(rng.choice(WORDS)).format(n=rng.integers(1, 99), m=rng.integers(0, 59), q=rng.integers(1, 5), d=rng.integers(1, 5))
+        text = str(rng.choice(WORDS)).format(
+            n=rng.integers(1, 99), m=rng.integers(0, 59), q=rng.integers(1, 5), d=rng.integers(1, 5)
+        )
     cast = rng.normal(0, 0.022, 3)
     return Lens(
         blur_px=float(rng.uniform(1.1, 1.9)) if soft else clipped(rng, 0.52, 0.12, 0.25, 0.9),

@@ -111,7 +111,9 @@ def burn(pic: Picture, lens: Lens) -> Picture:
     if lens.text:
         x, y, s = text_box(lens, (w, h))
         for colour, t in (((0, 0, 0), 3), ((235, 235, 235), 1)):
-            cv2.putText(pic, lens.text, (x, y), cv2.FONT_HERSHEY_SIMPLEX, s, colour, max(1, round(t * s * 1.5)), cv2.LINE_AA)
+            cv2.putText(
+                pic, lens.text, (x, y), cv2.FONT_HERSHEY_SIMPLEX, s, colour, max(1, round(t * s * 1.5)), cv2.LINE_AA
+            )
     return pic
 
 

@@ -173,13 +173,15 @@ def emblem(rng: np.random.Generator, size_px: int, held_back: bool) -> NDArray[n
         cv2.fillPoly(a, [blob.astype(np.int32)], 255)
     else:
         cv2.ellipse(a, mid, (round(r), round(r * 0.5)), float(rng.uniform(0, 180)), 0, 360, 255, -1)
-    if kind != 1 and rng.random() < 0.75 or rng.random() < 0.5:
+    if (kind != 1 and rng.random() < 0.75) or rng.random() < 0.5:
         s = round(size_px * rng.uniform(0.35, 0.62))
         g = glyph(str(rng.choice(list(STROKES))), round(s * rng.uniform(0.65, 1)), s, WORD_PENS[int(rng.integers(4))])
         y, x = round(c - g.shape[0] / 2), round(c - g.shape[1] / 2)
         b[y : y + g.shape[0], x : x + g.shape[1]] = np.maximum(b[y : y + g.shape[0], x : x + g.shape[1]], g)
     else:
-        cv2.fillPoly(b, [_star(int(rng.integers(3, 7)), c, r * 0.6, float(rng.uniform(0.2, 0.6)), rng.uniform(0, 6))], 255)
+        cv2.fillPoly(
+            b, [_star(int(rng.integers(3, 7)), c, r * 0.6, float(rng.uniform(0.2, 0.6)), rng.uniform(0, 6))], 255
+        )
     full = np.maximum(a, b)
     return np.dstack([cv2.subtract(a, b), b, full])
 

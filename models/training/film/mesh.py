@@ -29,7 +29,10 @@ def join(parts: list[Solid]) -> Solid:
     """One solid of many (at least one)."""
     base = np.cumsum([0] + [len(p.vertices) for p in parts[:-1]])
     return Solid(
-        *(np.concatenate([getattr(p, n) for p in parts]) for n in ("vertices", "normals", "colours", "uv", "material", "person")),
+        *(
+            np.concatenate([getattr(p, n) for p in parts])
+            for n in ("vertices", "normals", "colours", "uv", "material", "person")
+        ),
         np.concatenate([p.triangles + np.int32(b) for p, b in zip(parts, base, strict=True)]),
     )
 

@@ -22,7 +22,11 @@ def goal_posts(f: Field, white: bool) -> list[Solid]:
     half = 3.083 if f.level in ("professional", "college", "canadian") else 3.889
     out = []
     for end in (0, 1):
-        x = (f.end_zone if f.level == "canadian" else 0.0) if end == 0 else f.length - (f.end_zone if f.level == "canadian" else 0.0)
+        x = (
+            (f.end_zone if f.level == "canadian" else 0.0)
+            if end == 0
+            else f.length - (f.end_zone if f.level == "canadian" else 0.0)
+        )
         y = f.width / 2
         back = x - (1 if end == 0 else -1) * 2.2
         out.append(pole((back, y, 0), (back, y, 2.6), 0.13, colour))
@@ -30,7 +34,9 @@ def goal_posts(f: Field, white: bool) -> list[Solid]:
         out.append(pole((x, y - half, 3.33), (x, y + half, 3.33), 0.08, colour))
         for s in (-half, half):
             out.append(pole((x, y + s, 3.33), (x, y + s, 13.5), 0.06, colour))
-            ribbon = np.array([[x, y + s, 13.3], [x + 0.1, y + s + 0.9, 13.2], [x + 0.1, y + s + 0.9, 13.35], [x, y + s, 13.5]])
+            ribbon = np.array(
+                [[x, y + s, 13.3], [x + 0.1, y + s + 0.9, 13.2], [x + 0.1, y + s + 0.9, 13.35], [x, y + s, 13.5]]
+            )
             out.append(quads(ribbon[None], (0.9, 0.4, 0.1)))
     return out
 
@@ -66,7 +72,14 @@ def _stand(rng: Rng, look: Look, side: int, depth: float, wall: float) -> list[S
     al = np.linspace(a, b, n + 1)
     rows = depth / 0.85
     for i in range(n):
-        c = np.array([at(al[i + 1], 0, lift), at(al[i], 0, lift), at(al[i], depth, lift + rise), at(al[i + 1], depth, lift + rise)])
+        c = np.array(
+            [
+                at(al[i + 1], 0, lift),
+                at(al[i], 0, lift),
+                at(al[i], depth, lift + rise),
+                at(al[i + 1], depth, lift + rise),
+            ]
+        )
         u0, u1 = abs(al[i + 1] - span[0]) / 0.62, abs(al[i] - span[0]) / 0.62
         out.append(quads(c[None], seat * rng.uniform(0.9, 1.1), CROWD, [(u0, 0), (u1, 0), (u1, rows), (u0, rows)]))
         w = np.array([at(al[i + 1], 0, 0), at(al[i], 0, 0), at(al[i], 0, lift), at(al[i + 1], 0, lift)])
@@ -79,7 +92,14 @@ def _stand(rng: Rng, look: Look, side: int, depth: float, wall: float) -> list[S
     if depth > 18:  # an upper deck's face and another bank
         c = np.array([at(a, depth, top), at(b, depth, top), at(b, depth, top + 4), at(a, depth, top + 4)])
         out.append(quads(c[None, ::-1] if side == 0 else c[None], np.full(3, rng.uniform(0.15, 0.4))))
-        c = np.array([at(a, depth - 2, top + 4), at(b, depth - 2, top + 4), at(b, depth + 20, top + 20), at(a, depth + 20, top + 20)])
+        c = np.array(
+            [
+                at(a, depth - 2, top + 4),
+                at(b, depth - 2, top + 4),
+                at(b, depth + 20, top + 20),
+                at(a, depth + 20, top + 20),
+            ]
+        )
         rows2 = 24 / 0.85
         ln = abs(b - a) / 0.62
         out.append(quads(c[None], seat, CROWD, [(0, 0), (ln, 0), (ln, rows2), (0, rows2)]))
@@ -112,7 +132,13 @@ def _line_of_things(rng: Rng, look: Look) -> list[Solid]:
         for x in rng.uniform(f.length / 2 - 25, f.length / 2 + 25, 4):
             y = far + 5.5 if side == 1 else -5.5
             out.append(boxes([[x, y, 0.42]], [[x + 4, y + 0.5, 0.5]], np.full(3, 0.55)))
-            out.append(boxes([[x, y, 0.0], [x + 3.6, y, 0.0]], [[x + 0.3, y + 0.4, 0.42], [x + 3.9, y + 0.4, 0.42]], np.full(3, 0.35)))
+            out.append(
+                boxes(
+                    [[x, y, 0.0], [x + 3.6, y, 0.0]],
+                    [[x + 0.3, y + 0.4, 0.42], [x + 3.9, y + 0.4, 0.42]],
+                    np.full(3, 0.35),
+                )
+            )
     return out
 
 
@@ -150,8 +176,12 @@ def _far_away(rng: Rng, look: Look) -> list[Solid]:
             x, d = rng.uniform(-30, f.length + 30), rng.uniform(50, 90)
             w, t, h = rng.uniform(10, 40), rng.uniform(8, 20), rng.uniform(5, 30)
             y = f.width + d
-            out.append(boxes([[x, y, 0]], [[x + w, y + t, h]], np.full(3, rng.uniform(0.3, 0.75)) + rng.uniform(-0.1, 0.1, 3)))
-            win = np.array([[xx, y - 0.05, z] for xx in np.arange(x + 1, x + w - 1.5, 2.6) for z in np.arange(1.2, h - 1, 3.0)])
+            out.append(
+                boxes([[x, y, 0]], [[x + w, y + t, h]], np.full(3, rng.uniform(0.3, 0.75)) + rng.uniform(-0.1, 0.1, 3))
+            )
+            win = np.array(
+                [[xx, y - 0.05, z] for xx in np.arange(x + 1, x + w - 1.5, 2.6) for z in np.arange(1.2, h - 1, 3.0)]
+            )
             if len(win):
                 out.append(boxes(win, win + (1.3, 0.04, 1.4), np.full(3, rng.uniform(0.1, 0.5))))
     for x, y, z in look.light.lamps if look.light.kind == "night" else ():
@@ -171,8 +201,16 @@ def wire_camera(look: Look, x: float, y: float) -> list[Solid]:
     """A camera hanging on four wires over the play."""
     rng = np.random.default_rng(look.venue.seed + 3)
     at = np.array([x + rng.uniform(-18, 18), y + rng.uniform(-8, 8), rng.uniform(5, 14)])
-    out = [boxes([at - 0.3], [at + (0.3, 0.3, 0.35)], np.full(3, 0.08)), ball(at - (0, 0, 0.4), (0.22, 0.22, 0.22), np.full(3, 0.1))]
-    for c in ((-5, -8), (-5, look.field.width + 8), (look.field.length + 5, -8), (look.field.length + 5, look.field.width + 8)):
+    out = [
+        boxes([at - 0.3], [at + (0.3, 0.3, 0.35)], np.full(3, 0.08)),
+        ball(at - (0, 0, 0.4), (0.22, 0.22, 0.22), np.full(3, 0.1)),
+    ]
+    for c in (
+        (-5, -8),
+        (-5, look.field.width + 8),
+        (look.field.length + 5, -8),
+        (look.field.length + 5, look.field.width + 8),
+    ):
         out.append(pole(at, (c[0], c[1], 40.0), 0.02, np.full(3, 0.15), 3))
     return out
 

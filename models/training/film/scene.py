@@ -87,7 +87,11 @@ def exposure(look: Look, cam: Camera, lit: NDArray[np.float32]) -> float:
     if not inside.any():
         return look.light.exposure
     p = p[inside]
-    cell = ((p + MARGIN) / (f.length + 2 * MARGIN, f.width + 2 * MARGIN) * (lit.shape[1] - 1, lit.shape[0] - 1)).round().astype(int)
+    cell = (
+        ((p + MARGIN) / (f.length + 2 * MARGIN, f.width + 2 * MARGIN) * (lit.shape[1] - 1, lit.shape[0] - 1))
+        .round()
+        .astype(int)
+    )
     direct = look.light.direct * (1 - _stadium(look, p)) if look.light.kind != "night" else look.light.direct
     mean = float(np.mean(lit[cell[:, 1], cell[:, 0]] * (1 - look.light.direct + direct)))
     return look.light.exposure * max(mean, 0.05) ** -0.75
@@ -120,7 +124,9 @@ class Renderer:
         self.p_people = prog(vertex_shader=shaders.PEOPLE_VS, fragment_shader=shaders.PEOPLE_FS)
         self.p_shadow = prog(vertex_shader=shaders.SHADOW_VS, fragment_shader=shaders.SHADOW_FS)
         self.p_tile = prog(vertex_shader=shaders.TILE_VS, fragment_shader=shaders.SHADOW_FS)
-        self.full = g.vertex_array(self.p_ground, [(g.buffer(np.array([-1, -1, 3, -1, -1, 3], "f4").tobytes()), "2f", "corner")])
+        self.full = g.vertex_array(
+            self.p_ground, [(g.buffer(np.array([-1, -1, 3, -1, -1, 3], "f4").tobytes()), "2f", "corner")]
+        )
         self.t_noise = self._mipped(_noise())
         w, h = size
         self.t_layer, self.t_ids = g.texture((2 * w, 2 * h), 4), g.texture((2 * w, 2 * h), 1)
@@ -159,11 +165,15 @@ class Renderer:
         self.t_atlas = self._mipped(pic, False)
         lit = light_map(look)
         self.lit = lit
-        self.t_light = self.gl.texture((lit.shape[1], lit.shape[0]), 1, (lit / 2).astype("f2").tobytes(), dtype="f2", alignment=1)
+        self.t_light = self.gl.texture(
+            (lit.shape[1], lit.shape[0]), 1, (lit / 2).astype("f2").tobytes(), dtype="f2", alignment=1
+        )
         self.t_light.repeat_x = self.t_light.repeat_y = False
         self.t_cloth = self._mipped(wardrobe_atlas, False)
         b = self.gl.buffer(tris.tobytes()) if len(tris) else None
-        self.v_decals = self.gl.vertex_array(self.p_decal, [(b, "2f 2f 3f 4f", "at", "uv", "fill", "rim")]) if b else None
+        self.v_decals = (
+            self.gl.vertex_array(self.p_decal, [(b, "2f 2f 3f 4f", "at", "uv", "fill", "rim")]) if b else None
+        )
         self.n_decals = len(tris)
         self.v_props, more = self._solid(props.surroundings(look), [self.p_people])
         self.held = [self.t_atlas, self.t_light, self.t_cloth, *more, *([b, self.v_decals] if b else [])]
@@ -192,19 +202,40 @@ class Renderer:
         lamps = list(li.lamps)[:3]
         edges = [*li.shadow_edges, *[(0.0, 0.0, 0.0, 0.0)] * 2][:2]
         for p in (self.p_ground, self.p_people):
-            self._set(p, field=(f.length, f.width, f.end_zone, 0.0), sun=li.sun_dir, night=int(li.kind == "night"),
-                      direct=li.direct, shade=li.shade, tint=li.tint, edge_count=len(li.shadow_edges), edges=edges, lamps=lamps)
+            self._set(
+                p,
+                field=(f.length, f.width, f.end_zone, 0.0),
+                sun=li.sun_dir,
+                night=int(li.kind == "night"),
+                direct=li.direct,
+                shade=li.shade,
+                tint=li.tint,
+                edge_count=len(li.shadow_edges),
+                edges=edges,
+                lamps=lamps,
+            )
         self._set(
-            self.p_ground, turf=turf, outside=col(tu.outside), track=col(tu.track or (0.4, 0.2, 0.15)), paint=col(pa.colour),
-            ez_colour=[col(c) for c in pa.end_zone_colour], stripe_colour=col(pa.stripe_line[1] if pa.stripe_line else (1, 1, 1)),
-            sky_top=col(look.venue.sky[0]), sky_low=col(look.venue.sky[1]),
-            mow=(tu.mow_step, *tu.mow_period_yd, tu.grain), ground=(tu.patches, tu.mud, tu.snow, tu.wet),
+            self.p_ground,
+            turf=turf,
+            outside=col(tu.outside),
+            track=col(tu.track or (0.4, 0.2, 0.15)),
+            paint=col(pa.colour),
+            ez_colour=[col(c) for c in pa.end_zone_colour],
+            stripe_colour=col(pa.stripe_line[1] if pa.stripe_line else (1, 1, 1)),
+            sky_top=col(look.venue.sky[0]),
+            sky_low=col(look.venue.sky[1]),
+            mow=(tu.mow_step, *tu.mow_period_yd, tu.grain),
+            ground=(tu.patches, tu.mud, tu.snow, tu.wet),
             lines=(pa.line_width_yd, pa.goal_line_width_yd, pa.border_yd or pa.sideline_width_yd, pa.line_gap_yd),
             hashes=(f.hash_rows[0], pa.hash_tick_yd, pa.hash_width_yd, 1.0 if pa.hash_every_yard else 5.0),
             sides=(*pa.side_tick_yd, float(pa.ticks_side), float(pa.hash_cross)),
             ez=(*pa.end_zone_alpha, float(pa.end_zone_pattern), pa.wear),
-            extra=(f.yard_lines[pa.stripe_line[0]] if pa.stripe_line else -99.0, float(tu.track is not None), float(tu.dirt),
-                   0.45 if li.kind != "sun" else 0.35),
+            extra=(
+                f.yard_lines[pa.stripe_line[0]] if pa.stripe_line else -99.0,
+                float(tu.track is not None),
+                float(tu.dirt),
+                0.45 if li.kind != "sun" else 0.35,
+            ),
             seed=((look.wardrobe_seed % 97) / 97, (look.wardrobe_seed % 89) / 89),
         )
         self._set(self.p_people, bounce=tuple(0.5 * v for v in turf), crowd=look.venue.crowd)
@@ -213,8 +244,17 @@ class Renderer:
         r = cam.rotation
         v3 = lambda a: tuple(float(v) for v in a)  # noqa: E731
         for p in (self.p_ground, self.p_decal, self.p_people, self.p_shadow, self.p_tile):
-            self._set(p, cam=v3(cam.position_yd), ax_r=v3(r[0]), ax_d=v3(r[1]), ax_f=v3(r[2]), focal=float(cam.focal_px),
-                      k1=float(cam.k1), size=(float(cam.width_px), float(cam.height_px)), crown=(look.crown_yd, look.field.width))
+            self._set(
+                p,
+                cam=v3(cam.position_yd),
+                ax_r=v3(r[0]),
+                ax_d=v3(r[1]),
+                ax_f=v3(r[2]),
+                focal=float(cam.focal_px),
+                k1=float(cam.k1),
+                size=(float(cam.width_px), float(cam.height_px)),
+                crown=(look.crown_yd, look.field.width),
+            )
         e = exposure(look, cam, self.lit)
         self._set(self.p_ground, exposure=e)
         self._set(self.p_people, exposure=e, eye=v3(cam.position_yd))

@@ -28,9 +28,17 @@ def write_shard(path: Path, names: list[str], truths: list[StillTruth]) -> None:
     for name, t in zip(names, truths, strict=True):
         rows.append(
             {
-                "name": name, "level": t.level, "view": t.view, "kind": t.kind, "crown_yd": t.crown_yd,
-                "time_s": t.time_s, "camera": dataclasses.asdict(t.camera), "paint": dataclasses.asdict(t.paint),
-                "position": list(t.position), "first": first, "count": len(t),
+                "name": name,
+                "level": t.level,
+                "view": t.view,
+                "kind": t.kind,
+                "crown_yd": t.crown_yd,
+                "time_s": t.time_s,
+                "camera": dataclasses.asdict(t.camera),
+                "paint": dataclasses.asdict(t.paint),
+                "position": list(t.position),
+                "first": first,
+                "count": len(t),
             }  # fmt: skip
         )
         first += len(t)
@@ -67,8 +75,14 @@ def read_shard(path: Path) -> Iterator[tuple[Path, StillTruth]]:
         yield (
             path.parent / r["name"],
             StillTruth(
-                camera=cam, field=fields.load(r["level"]), paint=_paint(r["paint"]), view=r["view"], kind=r["kind"],
-                crown_yd=r["crown_yd"], time_s=r["time_s"], position=tuple(r["position"]),
+                camera=cam,
+                field=fields.load(r["level"]),
+                paint=_paint(r["paint"]),
+                view=r["view"],
+                kind=r["kind"],
+                crown_yd=r["crown_yd"],
+                time_s=r["time_s"],
+                position=tuple(r["position"]),
                 **{n: a[part] for n, a in arrays.items()},
             ),  # fmt: skip
         )

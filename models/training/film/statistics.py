@@ -64,7 +64,9 @@ def _turf_mask(truth: StillTruth, shape: tuple[int, int]) -> NDArray[np.bool_]:
         ok &= np.abs((x - f.end_zone + 2.5) % 5 - 2.5) > 0.45
         ok &= np.abs(np.abs(y - f.width / 2) - (f.width / 2 - f.hash_rows[0])) > 0.8
         n = np.minimum(y, f.width - y)
-        ok &= (n < truth.paint.number_bottom_yd - 0.4) | (n > truth.paint.number_bottom_yd + truth.paint.number_height_yd + 0.4)
+        ok &= (n < truth.paint.number_bottom_yd - 0.4) | (
+            n > truth.paint.number_bottom_yd + truth.paint.number_height_yd + 0.4
+        )
     m = cv2.resize(ok.astype(np.uint8), (w, h), interpolation=cv2.INTER_NEAREST)
     for b in truth.box_px[np.isfinite(truth.box_px[:, 0])]:
         m[max(int(b[1]) - 6, 0) : int(b[3]) + 8, max(int(b[0]) - 8, 0) : int(b[2]) + 8] = 0
@@ -81,17 +83,30 @@ def _profiles(light: NDArray[np.float32], truth: StillTruth, low: float, high: f
             c = cam.ground_to_px(np.array([x, y]))
             if not ((c > 30) & (c < (cam.width_px - 30, cam.height_px - 30))).all():
                 continue
-            if ((c[0] > boxes[:, 0] - 25) & (c[0] < boxes[:, 2] + 25) & (c[1] > boxes[:, 1] - 12) & (c[1] < boxes[:, 3] + 12)).any():
+            if (
+                (c[0] > boxes[:, 0] - 25)
+                & (c[0] < boxes[:, 2] + 25)
+                & (c[1] > boxes[:, 1] - 12)
+                & (c[1] < boxes[:, 3] + 12)
+            ).any():
                 continue
             d = cam.ground_to_px(np.array([x, y + 0.3])) - c
             n = np.array([-d[1], d[0]]) / np.hypot(*d)
             s = np.arange(-14, 14.01, 0.25)
             q = (c + s[:, None] * n).astype(np.float32)
             along = d / np.hypot(*d)
-            prof = np.mean([
-                cv2.remap(light, q[None, :, 0] + np.float32(k * along[0]), q[None, :, 1] + np.float32(k * along[1]), cv2.INTER_LINEAR)[0]
-                for k in range(-3, 4)
-            ], 0)
+            prof = np.mean(
+                [
+                    cv2.remap(
+                        light,
+                        q[None, :, 0] + np.float32(k * along[0]),
+                        q[None, :, 1] + np.float32(k * along[1]),
+                        cv2.INTER_LINEAR,
+                    )[0]
+                    for k in range(-3, 4)
+                ],
+                0,
+            )
             base = np.median(prof[(np.abs(s) > 8)])
             mid = np.abs(s) < 5
             top = prof[mid].max()
@@ -118,7 +133,11 @@ def measure(picture: NDArray[np.uint8], truth: StillTruth) -> dict[str, float]:
     }  # fmt: skip
     row = cam.px_to_ground(np.array([[0, cam.center_px[1]], [cam.width_px - 1, cam.center_px[1]]]))
     out["along, middle row"] = float(np.hypot(*(row[1] - row[0])))
-    mid = np.append(np.nanmean(truth.feet_yd[truth.role == 0], 0), 0.0) if (truth.role == 0).any() else np.array([60, 26, 0])
+    mid = (
+        np.append(np.nanmean(truth.feet_yd[truth.role == 0], 0), 0.0)
+        if (truth.role == 0).any()
+        else np.array([60, 26, 0])
+    )
     if truth.view == "sideline":
         mid[1] = f.width / 2
     out["2-yd upright px"] = float(cam.project(mid)[1] - cam.project(mid + (0, 0, 2.0))[1]) * 1280 / cam.width_px

@@ -85,7 +85,9 @@ class Stage:
         self.seeds = np.array([(look.wardrobe_seed + 7919 * p.id) % 2**31 for p in self.people], np.int64)
         self.phase = gait_phase(play.xy_yd, play.hz)
         rng = np.random.default_rng(look.venue.seed)
-        self.things = props.chains(look, play.line_of_scrimmage_yd, play.line_of_scrimmage_yd + play.direction * float(rng.uniform(1, 10)))
+        self.things = props.chains(
+            look, play.line_of_scrimmage_yd, play.line_of_scrimmage_yd + play.direction * float(rng.uniform(1, 10))
+        )
         if look.venue.wire_camera:
             self.things += props.wire_camera(look, play.line_of_scrimmage_yd, play.ball_y_yd)
 
@@ -103,9 +105,15 @@ class Stage:
             m = (tall * 1.6 + 8)[:, None]
             wh = np.array([cam.width_px, cam.height_px])
             with np.errstate(invalid="ignore"):
-                near = (foot > -m).all(1) & (top[:, 0] > -m[:, 0]) & (foot[:, 0] < wh[0] + m[:, 0]) & (top[:, 1] < wh[1] + m[:, 0])
+                near = (
+                    (foot > -m).all(1)
+                    & (top[:, 0] > -m[:, 0])
+                    & (foot[:, 0] < wh[0] + m[:, 0])
+                    & (top[:, 1] < wh[1] + m[:, 0])
+                )
             keep |= near & (tall < 4 * wh[1])
-        return np.flatnonzero(keep)[:MOST_PEOPLE]
+        who = np.flatnonzero(keep)[:MOST_PEOPLE]
+        return who if len(who) else np.array([0])
 
     def mesh(self, i: int, who: NDArray[np.int64]) -> Mesh:
         """Triangles of some people at moment i; person indices count within who."""
@@ -204,7 +212,9 @@ def _truth(stage: Stage, i: int, cam: Camera, who: NDArray[np.int64], mesh: Mesh
     )  # fmt: skip
 
 
-def shoot(stage: Stage, i: int, cam: Camera, who: NDArray[np.int64], motion_px: tuple[float, float], seed: int) -> tuple[NDArray[np.uint8], StillTruth]:
+def shoot(
+    stage: Stage, i: int, cam: Camera, who: NDArray[np.int64], motion_px: tuple[float, float], seed: int
+) -> tuple[NDArray[np.uint8], StillTruth]:
     """Render moment i through one camera and develop it."""
     r = renderer((cam.width_px, cam.height_px))
     mesh = stage.mesh(i, who)
@@ -227,7 +237,9 @@ def camera_motion(cams: list[Camera], shutter: float) -> tuple[float, float]:
     return (float(d[0]), float(d[1])) if np.isfinite(d).all() else (0.0, 0.0)
 
 
-def render_still(play: Play, time_index: int, look: Look, size: tuple[int, int] = (1280, 720)) -> tuple[NDArray[np.uint8], StillTruth]:
+def render_still(
+    play: Play, time_index: int, look: Look, size: tuple[int, int] = (1280, 720)
+) -> tuple[NDArray[np.uint8], StillTruth]:
     """(H, W, 3) BGR uint8 and its truth, at a moment of the play. Raises RenderError without OpenGL."""
     i = int(np.clip(time_index, 0, len(play.time_s) - 1))
     stage = Stage(play, look)

@@ -61,7 +61,9 @@ def _play(seed: int, level: str, direction: int) -> Any:
     return make_play(seed, level, direction=direction)
 
 
-def one_still(seed: int, k: int, split: str, size: Any = None, view: str | None = None, level: str | None = None) -> tuple[NDArray[np.uint8], Any, int]:
+def one_still(
+    seed: int, k: int, split: str, size: Any = None, view: str | None = None, level: str | None = None
+) -> tuple[NDArray[np.uint8], Any, int]:
     """(picture, truth, quality of the file) of still k of a seed; PLAY_STILLS in a row share a play, not a look."""
     from models.training.film.draw import draw_look
     from models.training.film.look import SPLITS

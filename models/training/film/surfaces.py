@@ -10,7 +10,24 @@ from pipeline.field import Field
 
 Rng = np.random.Generator
 
-SYLLABLES = ("BRE", "KON", "TA", "VEL", "MOR", "LIN", "DRA", "SO", "RIK", "HAL", "PEN", "OVA", "ZUN", "GAR", "EST", "FI")
+SYLLABLES = (
+    "BRE",
+    "KON",
+    "TA",
+    "VEL",
+    "MOR",
+    "LIN",
+    "DRA",
+    "SO",
+    "RIK",
+    "HAL",
+    "PEN",
+    "OVA",
+    "ZUN",
+    "GAR",
+    "EST",
+    "FI",
+)
 
 
 def luminance(value: float, hue_sat: float) -> float:
@@ -66,7 +83,9 @@ def draw_paint(rng: Rng, kind: str, f: Field, turf: Turf, light: Light, split: s
         line_width_yd=wide,
         goal_line_width_yd=max(f.goal_line_width, wide),
         sideline_width_yd=float(rng.choice([0.1111, 0.2222, 0.3333])),
-        border_yd=f.border_width if f.border_width and rng.random() < 0.92 else float(rng.choice([0, 1.0, 2.0], p=[0.55, 0.15, 0.3])),
+        border_yd=f.border_width
+        if f.border_width and rng.random() < 0.92
+        else float(rng.choice([0, 1.0, 2.0], p=[0.55, 0.15, 0.3])),
         hash_every_yard=pro or rng.random() < 0.88,
         hash_tick_yd=f.hash_tick,
         hash_width_yd=float(rng.choice([wide, 0.1111])),
@@ -83,7 +102,9 @@ def draw_paint(rng: Rng, kind: str, f: Field, turf: Turf, light: Light, split: s
         arrows=pro or rng.random() < 0.7,
         goal_numbers=not pro and rng.random() < 0.12,
         line_gap_yd=0.22 if pro else float(rng.choice([0.0, 0.22])),
-        wear=float(np.clip(rng.beta(1.2, 5), 0, 0.85)) * (1.5 if turf.mud > 0 else 1.0) if not turf.artificial else float(rng.uniform(0, 0.15)),
+        wear=float(np.clip(rng.beta(1.2, 5), 0, 0.85)) * (1.5 if turf.mud > 0 else 1.0)
+        if not turf.artificial
+        else float(rng.uniform(0, 0.15)),
         end_zone_colour=(ez[0], ez[0] if same else ez[1]),
         end_zone_alpha=(float(rng.uniform(0.6, 0.97)),) * 2 if ez_on else (0.0, 0.0),
         end_zone_pattern=int(rng.choice([0, 1], p=[0.85, 0.15])),
@@ -111,7 +132,9 @@ def _decals(rng: Rng, f: Field, pro: bool, held: bool, ez: tuple[Colour, Colour]
         for x, turn in ((f.end_zone / 2, np.pi / 2), (f.length - f.end_zone / 2, -np.pi / 2)):
             word = f"word:{invented_word(rng)}:{int(rng.integers(5))}:{rng.choice([0.0, 0.03, 0.06])}"
             size = (float(rng.uniform(22, 44)), float(rng.uniform(3.5, 7.5)) * f.end_zone / 10)
-            out.append(Decal(word, (x, f.width / 2), size, float(turn * rng.choice([1, -1], p=[0.9, 0.1])), wc, c2, alpha))
+            out.append(
+                Decal(word, (x, f.width / 2), size, float(turn * rng.choice([1, -1], p=[0.9, 0.1])), wc, c2, alpha)
+            )
     if rng.random() < 0.3:  # small badges near the numbers
         for x in f.end_zone + np.array(rng.choice([15, 25, 35, 65, 75, 85], 2, replace=False), float):
             for y in (f.number_bottom + 1, f.width - f.number_bottom - 1):
@@ -124,7 +147,9 @@ def _decals(rng: Rng, f: Field, pro: bool, held: bool, ez: tuple[Colour, Colour]
             word = f"word:{invented_word(rng)}:{int(rng.integers(5))}:0.0"
             y = float(rng.choice([-1.6, f.width + 1.6, f.width * 0.3, f.width * 0.72]))
             at = (float(rng.uniform(15, f.length - 15)), y)
-            out.append(Decal(word, at, (float(rng.uniform(5, 14)), float(rng.uniform(1, 2.4))), 0.0, vivid(rng), c2, 0.85))
+            out.append(
+                Decal(word, at, (float(rng.uniform(5, 14)), float(rng.uniform(1, 2.4))), 0.0, vivid(rng), c2, 0.85)
+            )
     return tuple(out)
 
 
@@ -139,11 +164,22 @@ def _others(rng: Rng, f: Field, turf: Turf, pro: bool) -> tuple[Stripe, ...]:
     inset = float(rng.uniform(-6, 3))
     if pick in (0, 2):  # a ball sport played with the feet
         x0, x1, y0, y1 = 3.0 + inset / 2, f.length - 3 - inset / 2, inset, f.width - inset
-        out += [Stripe("line", a, b, w, colour) for a, b in (
-            ((x0, y0), (x1, y0)), ((x0, y1), (x1, y1)), ((x0, y0), (x0, y1)), ((x1, y0), (x1, y1)), ((cx, y0), (cx, y1)),
-            ((x0, cy - 22), (x0 + 18, cy - 22)), ((x0, cy + 22), (x0 + 18, cy + 22)), ((x0 + 18, cy - 22), (x0 + 18, cy + 22)),
-            ((x1, cy - 22), (x1 - 18, cy - 22)), ((x1, cy + 22), (x1 - 18, cy + 22)), ((x1 - 18, cy - 22), (x1 - 18, cy + 22)),
-        )]
+        out += [
+            Stripe("line", a, b, w, colour)
+            for a, b in (
+                ((x0, y0), (x1, y0)),
+                ((x0, y1), (x1, y1)),
+                ((x0, y0), (x0, y1)),
+                ((x1, y0), (x1, y1)),
+                ((cx, y0), (cx, y1)),
+                ((x0, cy - 22), (x0 + 18, cy - 22)),
+                ((x0, cy + 22), (x0 + 18, cy + 22)),
+                ((x0 + 18, cy - 22), (x0 + 18, cy + 22)),
+                ((x1, cy - 22), (x1 - 18, cy - 22)),
+                ((x1, cy + 22), (x1 - 18, cy + 22)),
+                ((x1 - 18, cy - 22), (x1 - 18, cy + 22)),
+            )
+        ]
         out.append(Stripe("circle", (cx, cy), (10.0, 0.0), w, colour))
     if pick in (1, 2):  # one played with sticks
         c = (0.25, 0.45, 0.85) if pick == 2 else colour

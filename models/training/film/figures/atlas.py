@@ -65,23 +65,22 @@ def number_cells(rng: np.random.Generator, jersey: F, fill: F, edge: F) -> U8:
     width, height = float(rng.uniform(13, 17)), float(rng.uniform(36, 44))
     one = [_digit(d, width, height, slant, rounded, thick) for d in range(10)]
     two = [_digit(d, width, height, slant, rounded, thick + 2 * rim) for d in range(10)]
-    out = np.empty((640, 640, 3), np.uint8)
-    gap = (width + thick + 3 + rim) / 2
-    for n in range(100):
-        inner, outer = _pair(one, n, gap), _pair(two, n, gap)
-        cell = jersey + (edge - jersey) * outer[..., None]
-        cell = cell + (fill - cell) * inner[..., None]
-        y, x = divmod(n, 10)
-        out[y * CELL : (y + 1) * CELL, x * CELL : (x + 1) * CELL] = np.round(cell)
-    return out
+    gap = int(round((width + thick + 3 + rim) / 2))
+    inner = _sheet(one, gap)[..., None]
+    outer = _sheet(two, gap)[..., None]
+    cells = jersey.astype(np.float32) + (edge - jersey).astype(np.float32) * outer
+    cells += (fill.astype(np.float32) - cells) * inner
+    return np.round(cells).astype(np.uint8)
 
 
-def _pair(digits: list[U8], n: int, gap: float) -> F:
-    if n < 10:
-        return digits[n] / 255.0
-    shift = int(round(gap))
-    a, b = np.roll(digits[n // 10], -shift, 1), np.roll(digits[n % 10], shift, 1)
-    return np.maximum(a, b) / 255.0
+def _sheet(digits: list[U8], gap: int) -> NDArray[np.float32]:
+    """(640, 640) coverage of the numbers 0..99, ten a row; one digit alone stands in the middle."""
+    low, high = [np.roll(d, -gap, 1) for d in digits], [np.roll(d, gap, 1) for d in digits]
+    rows = []
+    for tens in range(10):
+        row = [np.maximum(low[tens], high[k]) if tens else digits[k] for k in range(10)]
+        rows.append(np.concatenate(row, 1))
+    return np.concatenate(rows).astype(np.float32) / 255.0
 
 
 def name_strip(rng: np.random.Generator, jersey: F, ink: F) -> U8:
@@ -114,15 +113,19 @@ def decal(rng: np.random.Generator, shell: F, ink: F, second: F) -> U8:
 
 def folds(rng: np.random.Generator, strength: float) -> F:
     """(TILE, TILE) cloth shading around 1: slanted creases of several sizes, darker in the valleys."""
-    field = np.zeros((TILE, TILE))
+    field = np.zeros((TILE, TILE), np.float32)
     for size, stretch, weight in ((40, 2.6, 1.0), (20, 3.2, 0.8), (9, 2.0, 0.4)):
-        noise = rng.standard_normal((TILE, TILE)).astype(np.float32)
-        turn = cv2.getRotationMatrix2D((TILE / 2, TILE / 2), float(rng.uniform(-60, 60)), 1.0)
-        blur = cv2.GaussianBlur(noise, (0, 0), size / 3 * stretch, None, size / 3 / stretch)
-        blur = cv2.warpAffine(blur, turn, (TILE, TILE), borderMode=cv2.BORDER_REFLECT)
-        field += weight * blur / max(float(blur.std()), 1e-6)
+        # Drawn small and enlarged: a wide blur of a full tile costs ten times as much.
+        step = max(size // 8, 1)
+        side = TILE // step
+        noise = rng.standard_normal((side, side)).astype(np.float32)
+        wide, narrow = size / 3 * stretch / step, max(size / 3 / stretch / step, 0.5)
+        blur = cv2.GaussianBlur(noise, (0, 0), wide, None, narrow)
+        turn = cv2.getRotationMatrix2D((side / 2, side / 2), float(rng.uniform(-60, 60)), 1.0)
+        blur = cv2.warpAffine(blur, turn, (side, side), borderMode=cv2.BORDER_REFLECT)
+        field += weight * cv2.resize(blur, (TILE, TILE), interpolation=cv2.INTER_CUBIC) / max(float(blur.std()), 1e-6)
     field = np.tanh(field / 1.6)
-    return np.clip(0.90 + strength * field - 0.35 * strength * (field < -0.5), 0.35, 1.0)
+    return np.clip(0.90 + strength * field - 0.35 * strength * (field < -0.5), 0.35, 1.0).astype(np.float64)
 
 
 def official_stripes(rng: np.random.Generator) -> F:
