@@ -20,11 +20,17 @@ Grid = NDArray[np.float32]
 
 FEATURES = 240
 FEATURE_GAP_PX = 7
+WINDOW_PX = 13  # of the optical flow
+QUALITY = 0.004  # of the strongest corner
+MOVING = 0.7  # activity from which a cell is no place for a feature
 INLIER_PX = 1.0  # of the robust fit, small px
 MIN_INLIERS = 14
 ANCHOR_SHARE = 0.45  # new anchor when less of its features still fit
 LOST_SHARE = 0.2  # fewer agreeing features than this may agree by chance
-HOLD_PX = 0.012  # a camera that has not moved by more than the noise of the fit has not moved
+HOLD_TIMES = 1.08  # a simpler motion is taken when its error is at most this times the best one's
+HOLD_PX = (
+    0.012  # or this much larger: a camera that has not moved by more than the noise of the fit has not moved
+)
 ANCHOR_OVERLAP = 0.62  # or less of the picture is still in sight of it
 ANCHOR_ZOOM = 1.22  # or the scale differs by more
 
@@ -80,10 +86,7 @@ class CameraPath:
                 return None
         self.share = fit.share
         self.fit0 = self.fit0 or fit.share
-        best = fit.error(fit.matrix)
-        to_anchor = (
-            self.to_anchor if fit.error(self.to_anchor) < max(1.08 * best, best + HOLD_PX) else fit.matrix
-        )
+        to_anchor = _simplest(fit, self.to_anchor)
         self.step = np.linalg.inv(self.to_anchor) @ to_anchor
         self.step /= self.step[2, 2]
         self.to_anchor = to_anchor
@@ -94,13 +97,43 @@ class CameraPath:
         return np.asarray(to_first)
 
 
+def _simplest(fit: Fit, last: Array) -> Array:
+    """The simplest motion since the last picture that fits as well as the homography: none, a similarity
+    (pan, tilt, roll and zoom of a long lens), else the homography. last: the last picture's matrix."""
+    enough = max(HOLD_TIMES * fit.error(fit.matrix), fit.error(fit.matrix) + HOLD_PX)
+    if fit.error(last) < enough:
+        return last
+    then = cv2.perspectiveTransform(fit.there[:, None], np.linalg.inv(last))[:, 0]
+    here = fit.here - fit.here.mean(0)
+    goal = then - then.mean(0)
+    power = float((here**2).sum())
+    if power > 0:  # least squares similarity in complex numbers
+        z, w = here[:, 0] + 1j * here[:, 1], goal[:, 0] + 1j * goal[:, 1]
+        turn = complex((np.conj(z) * w).sum() / power)
+        linear = np.array([[turn.real, -turn.imag], [turn.imag, turn.real]])
+        step = np.eye(3)
+        step[:2, :2], step[:2, 2] = linear, then.mean(0) - linear @ fit.here.mean(0)
+        matrix = last @ step
+        if fit.error(matrix) < enough:
+            return np.asarray(matrix / matrix[2, 2])
+    return fit.matrix
+
+
 def _features(grey: Small, moving: Grid | None) -> Grid:
     """(N, 1, 2) corners spread over the picture, none where things move (grid of activity)."""
     mask = None
     if moving is not None:
-        still = (cv2.dilate(moving, np.ones((3, 3), np.uint8)) < 0.7).astype(np.uint8) * 255
-        mask = cv2.resize(still, grey.shape[::-1], interpolation=cv2.INTER_NEAREST)
-    found = cv2.goodFeaturesToTrack(grey, FEATURES, 0.004, FEATURE_GAP_PX, mask=mask, blockSize=5)
+        busy = cv2.resize(cv2.dilate(moving, np.ones((3, 3), np.uint8)), grey.shape[::-1])
+        mask = (busy < MOVING).astype(np.uint8) * 255
+    found = _corners(grey, mask)
+    if len(found) < FEATURES // 3 and mask is not None:
+        found = _corners(grey, (busy < 2 * MOVING).astype(np.uint8) * 255)
+    return found
+
+
+def _corners(grey: Small, mask: Small | None) -> Grid:
+    """Corners (J. Shi, C. Tomasi, 1994)."""
+    found = cv2.goodFeaturesToTrack(grey, FEATURES, QUALITY, FEATURE_GAP_PX, mask=mask, blockSize=5)
     return np.zeros((0, 1, 2), np.float32) if found is None else found.astype(np.float32)
 
 
@@ -116,7 +149,7 @@ def _fit(anchor: Small | None, grey: Small, points: Grid, guess: Array) -> Fit |
     source, start = points[inside], start[inside]
     stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 12, 0.02)
     moved, ok, _ = cv2.calcOpticalFlowPyrLK(
-        anchor, grey, source, start.copy(), winSize=(13, 13), maxLevel=2, criteria=stop,
+        anchor, grey, source, start.copy(), winSize=(WINDOW_PX, WINDOW_PX), maxLevel=2, criteria=stop,
         flags=cv2.OPTFLOW_USE_INITIAL_FLOW, minEigThreshold=1e-4,
     )  # fmt: skip
     good = ok.ravel() == 1

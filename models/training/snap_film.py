@@ -6,7 +6,7 @@ Truth is the play's own snap. Frames come as (H, W) uint8, the size the motion s
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -133,6 +133,46 @@ def _walk(
     return path, face, posture.astype(np.int8)
 
 
+def add_traps(play: Play, rng: np.random.Generator) -> Play:
+    """Movement before the snap that is none: linemen who drop into their stance together, a flinch on a hard
+    count, a front that slides over, a passer who stamps and looks about."""
+    if play.snap_index is None:
+        return play
+    xy, stance, t = play.xy_yd.copy(), play.stance.copy(), play.time_s
+    line = [i for i, p in enumerate(play.people) if p.position in ("center", "guard", "tackle", "tight_end")]
+    front = [i for i, p in enumerate(play.people) if p.position in ("edge", "tackle_inside", "linebacker")]
+    along = play.direction
+    if rng.random() < 0.35:
+        at = -rng.uniform(0.8, 4.0)
+        first = str(rng.choice(["two_point", "standing", "crouched"]))
+        for i in line:
+            stance[t < at + rng.uniform(0, 0.3), i] = STANCES.index(first)
+        for i in front:
+            if rng.random() < 0.5:
+                stance[t < at + rng.uniform(0, 1.0), i] = STANCES.index("two_point")
+    if rng.random() < 0.3:
+        at = -rng.uniform(0.7, 3.5)
+        for i in rng.permutation(front)[: rng.integers(1, 4)]:
+            start = at + rng.uniform(0, 0.15)
+            there = np.clip((t - start) / rng.uniform(0.1, 0.25), 0, 1) - np.clip(
+                (t - start - 0.4) / rng.uniform(0.4, 0.9), 0, 1
+            )
+            xy[:, i, 0] -= along * rng.uniform(0.2, 0.9) * there
+    if rng.random() < 0.25:
+        at, span = -rng.uniform(1.2, 4.0), rng.uniform(0.4, 0.9)
+        slide = rng.choice([-1, 1]) * rng.uniform(0.6, 1.4)
+        for i in front:
+            xy[:, i, 1] -= slide * (1 - np.clip((t - at - rng.uniform(0, 0.2)) / span, 0, 1))
+    if rng.random() < 0.4:
+        for i, p in enumerate(play.people):
+            if p.position == "passer":
+                for at in -rng.uniform(0.4, 4.0, 2):
+                    stance[(t > at) & (t < at + rng.uniform(0.1, 0.4)) & (t < -0.2), i] = STANCES.index(
+                        "standing"
+                    )
+    return replace(play, xy_yd=xy, stance=stance)
+
+
 def draw_look(rng: np.random.Generator, play: Play, width: int = 480, view: str | None = None) -> QuickLook:
     """Cameras as film_statistics has them: high sideline, end zone, low sideline."""
     view = view or str(rng.choice(["sideline", "sideline", "endzone", "low"]))
@@ -201,9 +241,22 @@ def ground_picture(rng: np.random.Generator, field: Field) -> NDArray[np.uint8]:
         )
     for side in ((-MARGIN_YD, -3), (field.width + 3, field.width + MARGIN_YD)):
         y0, y1 = px(0, side[0])[1], px(0, side[1])[1]
-        crowd = rng.uniform(20, 220, ((y1 - y0) // 6 + 1, width // 5 + 1)).astype(np.float32)
+        crowd = rng.uniform(20, 220, ((y1 - y0) // 14 + 1, width // 12 + 1)).astype(np.float32)
         image[y0:y1] = (cv2.resize(crowd, (width, y1 - y0)) * 0.6 + 30).astype(np.uint8)
     return image
+
+
+def _smooth(values: Array, steps: int) -> Array:
+    kernel = np.ones(steps) / steps
+    return np.convolve(np.pad(values, steps, "edge"), kernel, "same")[steps:-steps]
+
+
+def _aim(camera: Camera, xy: Array) -> tuple[float, float]:
+    """(pan, tilt) in degrees at which a camera sees a point on the ground in its middle."""
+    d = np.array([*xy, 0.0]) - np.asarray(camera.position_yd)
+    return float(np.rad2deg(np.arctan2(d[0], d[1]))), float(
+        np.rad2deg(np.arctan2(-d[2], np.hypot(d[0], d[1])))
+    )
 
 
 class QuickFilm:
@@ -252,7 +305,7 @@ class QuickFilm:
         return out
 
     def __iter__(self):  # type: ignore[no-untyped-def]
-        play, look = self.play, self.look
+        play = self.play
         t0, hz = play.time_s[0], play.hz
         dt = float(np.median(np.diff(self.time_s)))
         pose = POSE_TABLE[play.stance[0]].copy()
@@ -268,44 +321,24 @@ class QuickFilm:
             yield self._draw(camera, t, xy, play.facing_rad[i], pose, gait, speed, play.ball_xyz_yd[i])
 
     def _cameras(self) -> list[Camera]:
-        look, rng, c0 = self.look, self.rng, self.look.camera
-        ball = np.stack(
-            [
-                np.interp(self.time_s - look.lag_s, self.play.time_s, self.play.ball_xyz_yd[:, k])
-                for k in (0, 1)
-            ],
-            1,
-        )
+        """One camera a frame: it follows the ball late and in part, zooms once it does, and shakes."""
+        look, c0, steps = self.look, self.look.camera, 12
         center = np.array([self.play.line_of_scrimmage_yd, self.play.ball_y_yd])
-        n = 12
-        kernel = np.ones(n) / n
-        offset = np.stack(
-            [np.convolve(np.pad(ball[:, k] - center[k], n, "edge"), kernel, "same")[n:-n] for k in (0, 1)], 1
-        )
-        walk = rng.normal(0, 1, (len(self.time_s), 3))
-        shake = (
-            np.stack([np.convolve(walk[:, k], np.ones(5) / 5, "same") for k in range(3)], 1) * look.shake_px
-        )
-        degree = np.rad2deg(1 / c0.focal_px)
+        late, ball = self.time_s - look.lag_s, self.play.ball_xyz_yd
+        offset = np.stack([np.interp(late, self.play.time_s, ball[:, k] - center[k]) for k in (0, 1)], 1)
+        offset = np.stack([_smooth(offset[:, k], steps) for k in (0, 1)], 1)
+        walk = self.rng.normal(0, 1, (len(self.time_s), 3))
+        shake = np.stack([_smooth(walk[:, k], 5) for k in range(3)], 1) * look.shake_px
+        shake *= np.rad2deg(1 / c0.focal_px)
+        pan0, tilt0 = _aim(c0, center)
         out = []
         for k, t in enumerate(self.time_s):
-            aim = np.array([*(center + look.follow * offset[k]), 0.0])
-            base = np.array([*center, 0.0])
-
-            def angles(p: Array) -> tuple[float, float]:
-                d = p - np.asarray(c0.position_yd)
-                return float(np.rad2deg(np.arctan2(d[0], d[1]))), float(
-                    np.rad2deg(np.arctan2(-d[2], np.hypot(d[0], d[1])))
-                )
-
-            (pan1, tilt1), (pan0, tilt0) = angles(aim), angles(base)
-            early = look.early_pan_deg_s * min(t + 0.3, 0.0) * 0.25
-            zoom = (1 + look.zoom_rate) ** max(0.0, t - look.lag_s)
-            out.append(Camera(
-                c0.width_px, c0.height_px, c0.focal_px * zoom, c0.position_yd,
-                c0.pan_deg + pan1 - pan0 + early + shake[k, 0] * degree, c0.tilt_deg + tilt1 - tilt0 + shake[k, 1] * degree,
-                c0.roll_deg + shake[k, 2] * degree * 0.3,
-            ))  # fmt: skip
+            pan, tilt = _aim(c0, center + look.follow * offset[k])
+            pan += c0.pan_deg - pan0 + shake[k, 0] + look.early_pan_deg_s * min(t + 0.3, 0.0) * 0.25
+            tilt += c0.tilt_deg - tilt0 + shake[k, 1]
+            focal = c0.focal_px * (1 + look.zoom_rate) ** max(0.0, t - look.lag_s)
+            roll = c0.roll_deg + 0.3 * shake[k, 2]
+            out.append(Camera(c0.width_px, c0.height_px, focal, c0.position_yd, pan, tilt, roll))
         return out
 
     def _draw(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import torch
@@ -52,17 +51,6 @@ class Clip:
     snaps: NDArray[np.float64]
     kind: str
     name: str
-
-
-def load_clips(folder: Path, names: list[str] | None = None) -> list[Clip]:
-    """All npz clips of a folder, by name."""
-    out = []
-    for path in sorted(folder.glob("*.npz")):
-        if names is None or path.stem in names:
-            raw = np.load(path)
-            snaps = np.atleast_1d(raw["snaps"]).astype(float) / onset.TICK_S
-            out.append(Clip(raw["grid"].astype(np.float32) / 255, snaps, str(raw["kind"]), path.stem))
-    return out
 
 
 def target(clip: Clip) -> NDArray[np.float32]:
@@ -152,3 +140,16 @@ def fit(clips: list[Clip], epochs: int, seed: int, log_every: int = 1, longest: 
         if epoch % log_every == 0:
             print(f"epoch {epoch}: loss {np.mean(losses):.3f}", flush=True)
     return net
+
+
+def to_onnx(net: SnapNet) -> bytes:
+    """The network as ONNX with a free number of ticks."""
+    import io
+
+    store = io.BytesIO()
+    example = torch.rand(64, onset.CHANNELS, onset.ROWS, onset.COLUMNS)
+    torch.onnx.export(
+        net.eval(), (example,), store, dynamo=False, opset_version=17, input_names=["windows"],
+        output_names=["logit"], dynamic_axes={"windows": {0: "ticks"}, "logit": {0: "ticks"}},
+    )  # fmt: skip
+    return store.getvalue()

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import argparse
 import io
+import json
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import av
 import cv2
@@ -20,7 +22,7 @@ from numpy.typing import NDArray
 
 from models.training import snap_film
 from models.training.playbook.play import Play, make_play
-from pipeline import onset
+from pipeline import models, onset, snap
 from pipeline.film import FilmInfo
 from pipeline.motion import WIDTH_PX, Meter
 from pipeline.records import Motion
@@ -73,10 +75,8 @@ def draw_play(rng: np.random.Generator, seed: int) -> tuple[Play, float | None, 
     kind = str(rng.choice(["play", "before", "after", "long", "none"], p=[0.66, 0.09, 0.04, 0.09, 0.12]))
     if kind == "none":
         return make_play(seed, level, kind="no_snap"), None, None, kind
-    if rng.random() < 0.08:
-        play = make_play(seed, level, kind="special")
-    else:
-        play = make_play(seed, level)
+    forced = {"kind": "special"} if rng.random() < 0.08 else {}
+    play = snap_film.add_traps(make_play(seed, level, **forced), rng)
     if kind == "long":
         los = float(np.clip(play.line_of_scrimmage_yd + play.direction * rng.uniform(-5, 12), 25, 85))
         other = make_play(seed + 500_000, level, los=los, direction=play.direction)
@@ -119,21 +119,112 @@ def render(out: Path, first_seed: int, count: int) -> None:
         if path.exists():
             continue
         motion, snaps, kind = render_clip(seed)
-        np.savez_compressed(
-            path, grid=(onset.grids(motion) * 255).round().astype(np.uint8), snaps=snaps, kind=kind,
-            times=np.array([float(t) for t in motion.time_s]),
-        )  # fmt: skip
+        save(path, motion, snaps, kind)
+
+
+def save(path: Path, motion: Motion, snaps: NDArray[np.float64], kind: str) -> None:
+    """Keep a clip's motion (activity squashed to 8 bits, no camera path) with its truth."""
+    np.savez_compressed(
+        path, activity=(onset.squash(motion.activity) * 255).round().astype(np.uint8), snaps=snaps, kind=kind,
+        times=np.array([float(t) for t in motion.time_s]), frame=motion.frame,
+    )  # fmt: skip
+
+
+def load(path: Path) -> tuple[Motion, NDArray[np.float64], str]:
+    """What ``save`` kept: (motion, snap times in seconds, kind)."""
+    raw = np.load(path)
+    squashed = raw["activity"].astype(np.float32) / 255
+    activity = np.expm1(squashed * np.log1p(3 * onset.FULL_PX)) / 3
+    count = len(squashed)
+    motion = Motion(
+        WIDTH_PX, round(squashed.shape[1] * 8), np.asarray(raw["frame"], np.int64),
+        tuple(Fraction(float(t)).limit_denominator(100_000) for t in raw["times"]),
+        np.tile(np.eye(3), (count, 1, 1)), activity.astype(np.float32), np.zeros(count, bool),
+    )  # fmt: skip
+    return motion, np.atleast_1d(raw["snaps"]).astype(float), str(raw["kind"])
+
+
+def judge(folder: Path, scorer: snap.Scorer, settings: snap.SnapSettings) -> dict[str, Any]:
+    """Figures of the snap stage on a folder of clips: share within two 30ths of a second, nothing invented."""
+    errors, missed, extra, quiet, invented, rows = [], 0, 0, 0, 0, []
+    for path in sorted(folder.glob("*.npz")):
+        motion, truth, kind = load(path)
+        found = [s for s in snap.find_snaps(motion, scorer=scorer, settings=settings) if s.frame is not None]
+        times = [float(s.time_s - motion.time_s[0]) for s in found if s.time_s is not None]
+        if not len(truth):
+            quiet += 1
+            invented += bool(times)
+            if times:
+                rows.append((path.stem, kind, "invented", times[0], found[0].confidence))
+        near = [min(times, key=lambda t, w=w: abs(t - w), default=None) for w in truth]
+        for want, got in zip(truth, near, strict=True):
+            if got is None or abs(got - want) > 1.5:
+                missed += 1
+                rows.append((path.stem, kind, "missed", float(want), got))
+            else:
+                errors.append((got - want) * 30)
+                if abs(errors[-1]) > 2.01:
+                    rows.append((path.stem, kind, "off", float(want), got))
+        extra += max(0, len(times) - len(truth)) if len(truth) else 0
+    error = np.array(errors)
+    total = len(error) + missed
+    spread = np.round(np.percentile(error, [2.5, 10, 25, 50, 75, 90, 97.5]), 2).tolist() if len(error) else []
+    return {
+        "snaps": total, "within_2": float((np.abs(error) <= 2.01).sum() / max(total, 1)), "missed": missed,
+        "extra": extra, "without": quiet, "left_alone": 1 - invented / max(quiet, 1),
+        "error_ticks": spread, "worst": rows,
+    }  # fmt: skip
+
+
+def fit(data: list[Path], out: Path, epochs: int, seed: int) -> None:
+    """Train on folders of clips and write the ONNX file."""
+    import torch
+
+    from models.training import snap_net
+
+    torch.set_num_threads(1)
+    clips = [
+        snap_net.Clip(onset.grids(motion), truth / onset.TICK_S, kind, path.stem)
+        for folder in data for path in sorted(folder.glob("*.npz")) for motion, truth, kind in [load(path)]
+    ]  # fmt: skip
+    net = snap_net.fit(clips, epochs, seed)
+    torch.save(net.state_dict(), out.with_suffix(".pt"))
+    out.write_bytes(snap_net.to_onnx(net))
+
+
+def scorer_of(path: Path) -> snap.Scorer:
+    """A scorer from an ONNX file that need not be in the manifest."""
+    return snap.network_scorer(models.open_network(path.read_bytes(), threads=1, where=path))
 
 
 def main() -> None:
     """Command line."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=["render"])
-    parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--first-seed", type=int, default=0)
-    parser.add_argument("--count", type=int, default=300)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    steps = parser.add_subparsers(dest="what", required=True)
+    step = steps.add_parser("render")
+    step.add_argument("--out", type=Path, required=True)
+    step.add_argument("--first-seed", type=int, default=0)
+    step.add_argument("--count", type=int, default=300)
+    step = steps.add_parser("fit")
+    step.add_argument("--data", type=Path, nargs="+", required=True)
+    step.add_argument("--out", type=Path, required=True)
+    step.add_argument("--epochs", type=int, default=20)
+    step.add_argument("--seed", type=int, default=0)
+    step = steps.add_parser("judge")
+    step.add_argument("--data", type=Path, required=True)
+    step.add_argument("--onnx", type=Path, required=True)
+    step.add_argument("--threshold", type=float, nargs="+", default=[snap.DEFAULTS.threshold])
     options = parser.parse_args()
-    render(options.out, options.first_seed, options.count)
+    if options.what == "render":
+        render(options.out, options.first_seed, options.count)
+    elif options.what == "fit":
+        fit(options.data, options.out, options.epochs, options.seed)
+    else:
+        for threshold in options.threshold:
+            result = judge(options.data, scorer_of(options.onnx), replace(snap.DEFAULTS, threshold=threshold))
+            print(threshold, json.dumps(result))
 
 
 if __name__ == "__main__":
