@@ -23,7 +23,7 @@ OFFENSE, DEFENSE = SIDES.index("offense"), SIDES.index("defense")
 VISIBLE_LIMIT_YD = 40.0
 # Where the ground points of a set line stand, measured from the line of scrimmage (middle of the ball).
 # Calibrated on the playbook's plays; measured film has 1.1 to 3.2 yd between the two lines, median 1.6.
-OFFENSE_LINE_YD = -0.85
+OFFENSE_LINE_YD = -1.0
 DEFENSE_LINE_YD = 0.85
 
 
@@ -189,7 +189,9 @@ def _name(
     for key, sign in (("left", -1), ("right", 1)):
         eligible = [i for i in outside if sign * across[i] > edge - 0.5]
         widest[key] = max(eligible, key=lambda i: abs(across[i]), default=None)
-        corners[key] = corner_of(dfn, depth, across, sign, widest[key])
+        ends = [sign * across[i] for i in off if name[i] in ("tackle", "tight_end")]
+        end_yd = max((e for e in ends if 0 < e < edge + 3.0), default=edge)
+        corners[key] = corner_of(dfn, depth, across, sign, widest[key], end_yd)
     _name_defense(name, dfn, depth, across, edge, outside, [c for c in corners.values() if c is not None])
     roles = Roles(five, passer, corners["left"], corners["right"], widest["left"], widest["right"])
     return tuple(name), roles
@@ -216,22 +218,33 @@ def _name_offense(
 
 
 def corner_of(
-    dfn: list[int], depth: Array, across: Array, sign: int, receiver: int | None
+    dfn: list[int], depth: Array, across: Array, sign: int, receiver: int | None, end_yd: float
 ) -> int | None:
-    """The defender who takes the widest eligible of a side, or the widest defender where there is none."""
-    side = [i for i in dfn if sign * across[i] > 1.5 and depth[i] > -0.5]
+    """The defender who takes the widest eligible of a side, or the widest defender where there is none.
+
+    end_yd: across of the end man of the line (tight end included) on that side. Men of the front are no corners.
+    """
+    side = [
+        i for i in dfn
+        if sign * across[i] > 1.5 and depth[i] > -0.5 and not (depth[i] < 2.0 and sign * across[i] < end_yd + 1.6)
+    ]  # fmt: skip
     if not side:
         return None
-    if receiver is None:
-        outside = [i for i in side if depth[i] < 12.0] or side
-        return max(outside, key=lambda i: float(abs(across[i]) - 0.2 * depth[i]))
+
+    def deep(i: int) -> float:
+        return float(0.4 * max(depth[i] - 6.0, 0.0) + 1.2 * max(depth[i] - 8.8, 0.0))
+
+    if receiver is None or sign * across[receiver] < end_yd + 0.7:
+        return min(side, key=lambda i: float(-abs(across[i]) + deep(i)))
     near = [i for i in side if abs(across[i] - across[receiver]) < 7.0 and depth[i] < 13.0]
     if not near:
         return max(side, key=lambda i: float(abs(across[i])))
-    # Inside leverage is common, so a man inside the receiver costs less than the same distance outside.
+    # The corner is nearly always the widest: a man further inside must be much nearer to the receiver.
     return min(
         near,
-        key=lambda i: abs(across[i] - across[receiver]) + 0.3 * max(depth[i] - 1.0, 0.0) - 0.35 * abs(across[i]),
+        key=lambda i: float(
+            abs(across[i] - across[receiver]) - 0.85 * abs(across[i]) + 0.25 * max(depth[i] - 1.0, 0.0) + deep(i)
+        ),
     )
 
 

@@ -116,9 +116,24 @@ def _judge(
 
 
 def passer_score(depth: Array, across: Array) -> float:
-    """Somebody stands behind the middle lineman: just behind him, or four to seven yards."""
-    behind = (across < 0.9) & (depth < -1.2) & (depth > -8.5)
-    return 3.0 if behind.any() else -1.5
+    """Somebody stands behind the middle lineman: just behind him, four to seven yards, or as a kick's holder."""
+    behind = (across < 0.9) & (depth < -1.2) & (depth > -6.8)
+    if behind.any():
+        return 3.0
+    holder = (across < 1.2) & (depth < -6.2) & (depth > -8.7)
+    if holder.any() and ((depth > -LINE_DEPTH_YD) & (depth < 0) & (across < 9)).sum() >= 8:
+        return 8.0
+    return -1.5
+
+
+# The row of five: places (0 is the middle), how far behind the ball each stands against the middle man (yards;
+# common practice: the snapper's head is at the ball, guards and tackles a little behind), and spreads in yards.
+PLACES = np.array([-2.0, -1.0, 0.0, 1.0, 2.0])
+BACK_FROM_CENTER = np.array([0.33, 0.22, 0.0, 0.22, 0.33])
+ROW_BASE = 8.0  # score of a faultless row; the rest are log likelihoods
+ROW_Y_SD, ROW_X_SD, SPLIT_SD, PASSER_SD = 0.28, 0.26, 0.12, 0.33
+MISSING_COST = 3.5  # of a lineman nobody found
+SPLITS = (1.42, 1.56, 1.70)
 
 
 def linemen(
@@ -127,48 +142,57 @@ def linemen(
     """The five in a row just behind the line: indices in order of y, how much like a line they look, and the
     y of the middle man (of everybody's median where there is no row).
 
-    Every run of people in order of y within LINE_DEPTH_YD is tried; one missing man is allowed at a cost.
+    Every man near the line is tried at every place of the row; each place takes the nearest man, one may stay
+    empty at a cost. A passer right behind the snapper stands too deep to be taken for one of the row.
     """
+    nothing: tuple[tuple[int, ...], float, float] = ((), -6.0, float(np.median(xy[:, 1])))
     near = np.flatnonzero((depth < 0.1) & (depth > -LINE_DEPTH_YD))
-    near = near[np.argsort(xy[near, 1])]
-    best: tuple[tuple[int, ...], float, float] = ((), -6.0, float(np.median(xy[:, 1])))
+    if len(near) < 4:
+        return nothing
+    y, d = xy[near, 1], depth[near]
     behind = np.stack([xy[:, 1], depth], 1)[(depth < -1.2) & (depth > -9.0)]
-    for slots, cost in ROWS:
-        k = np.array(slots, float)
-        for start in range(len(near) - len(slots) + 1):
-            run = near[start : start + len(slots)]
-            centre, split = _fit_row(k, xy[run, 1])
-            quality = _row_quality(k, xy[run, 1], depth[run], centre, split, behind, hash_rows) - cost
-            if quality > best[1]:
-                best = (tuple(int(i) for i in run), quality, centre)
+    split = np.repeat(SPLITS, len(y) * 5)
+    start = np.concatenate([(y[:, None] - s * PLACES).ravel() for s in SPLITS])
+    front = float(np.sort(d)[-min(5, len(d)) :].mean()) + 0.22
+    want_y = start[:, None] + split[:, None] * PLACES  # (H, 5)
+    cost = ((y[None, None] - want_y[..., None]) / 0.45) ** 2
+    cost = cost + ((d[None, None] - (front - BACK_FROM_CENTER)[None, :, None]) / 0.4) ** 2
+    pick = cost.argmin(2)  # (H, 5) index into near
+    rows = np.unique(np.where(np.take_along_axis(cost, pick[..., None], 2)[..., 0] < 9.0, pick, -1), axis=0)
+    best = nothing
+    for row in rows:
+        found = row >= 0
+        men = row[found]
+        if found.sum() < 4 or len(set(men.tolist())) < len(men):
+            continue
+        quality, centre = _row_quality(PLACES[found], y[men], d[men], BACK_FROM_CENTER[found], behind, hash_rows)
+        quality -= MISSING_COST * int((~found).sum())
+        if quality > best[1]:
+            best = (tuple(int(near[i]) for i in men), quality, centre)
     return best
 
 
-# Places in the row (0 is the middle) of the men found: all five, or one of them missing.
-ROWS = (
-    ((-2, -1, 0, 1, 2), 0.0), ((-2, -1, 1, 2), 3.0), ((-2, 0, 1, 2), 3.0), ((-2, -1, 0, 2), 3.0),
-    ((-1, 0, 1, 2), 4.0), ((-2, -1, 0, 1), 4.0),
-)  # fmt: skip
-ROW_BASE = 8.0  # score of a faultless row; the rest are log likelihoods
-ROW_Y_SD, ROW_X_SD, SPLIT_SD, PASSER_SD = 0.3, 0.3, 0.2, 0.45  # yards: position error and habit
-
-
 def _row_quality(
-    k: Array, y: Array, depth: Array, centre: float, split: float, behind: Array,
-    hash_rows: tuple[float, float] | None,
-) -> float:  # fmt: skip
+    k: Array, y: Array, depth: Array, back: Array, behind: Array, hash_rows: tuple[float, float] | None
+) -> tuple[float, float]:
+    """Log likelihood of a row (places k, y, depth) and its middle's y."""
+    centre, split = _fit_row(k, y)
+    if not 0.9 < split < 2.4:
+        return -20.0, centre
     off = (y - centre - split * k) / ROW_Y_SD
     quality = ROW_BASE - 0.5 * float(np.minimum(off**2, 16).sum()) * 5 / len(y)
     quality -= 0.5 * min(((split - SPLIT_YD) / SPLIT_SD) ** 2, 25.0)
-    quality -= 0.5 * float(np.minimum(((depth - np.median(depth)) / ROW_X_SD) ** 2, 9).sum())
+    level = depth + back
+    quality -= 0.5 * float(np.minimum(((level - np.median(level)) / ROW_X_SD) ** 2, 9).sum())
     # Behind the row, not in it: a man on the line beside it is no passer.
-    back = behind[behind[:, 1] < np.median(depth) - 0.55]
-    aside = float((np.abs(back[:, 0] - centre)).min()) if len(back) else 9.0
-    quality += 2.0 - 0.5 * min((aside / PASSER_SD) ** 2, 10.0)
+    passers = behind[behind[:, 1] < np.median(depth) - 0.55]
+    aside = float((np.abs(passers[:, 0] - centre)).min()) if len(passers) else 9.0
+    quality += 2.0 - 0.5 * min((aside / PASSER_SD) ** 2, 12.0)
     if hash_rows is not None:
         outside = max(hash_rows[0] - centre, centre - hash_rows[1], 0.0)
-        quality -= 2.0 * max(outside - 0.8, 0.0)
-    return quality
+        quality -= 3.0 * max(outside - 0.4, 0.0)
+        quality += 0.7 * float(np.exp(-0.5 * (min(abs(centre - r) for r in hash_rows) / 0.35) ** 2))
+    return quality, centre
 
 
 def _fit_row(k: Array, y: Array) -> tuple[float, float]:
