@@ -36,12 +36,13 @@ def _by(defense: list[Man], *positions: str) -> list[int]:
     return [i for i, m in enumerate(defense) if m.position in positions]
 
 
-def choose_rushers(rng: np.random.Generator, call: Call, defense: list[Man], deep: set[int], spare: int) -> list[int]:
-    """Indices of the rushers. deep: men who may not rush; spare: men needed to cover."""
+def choose_rushers(rng: np.random.Generator, call: Call, defense: list[Man], deep: set[int]) -> list[int]:
+    """Indices of the rushers. deep: men who may not rush."""
     line = sorted(_by(defense, "edge", "tackle_inside"), key=lambda i: abs(defense[i].across))
     backers = sorted(_by(defense, "linebacker"), key=lambda i: (defense[i].depth, abs(defense[i].across)))
     slots, corners = _by(defense, "slot_defender"), _by(defense, "corner")
-    low = [i for i in _by(defense, "safety") if i not in deep]
+    spare_safeties = [i for i in _by(defense, "safety") if i not in deep]
+    low = [i for i in spare_safeties if defense[i].depth < 8.8]
     corners = [i for i in corners if i not in deep]
     rng.shuffle(slots)
     rng.shuffle(low)
@@ -64,7 +65,8 @@ def choose_rushers(rng: np.random.Generator, call: Call, defense: list[Man], dee
     pool = standing if rng.random() < 0.85 or len(inside) < 2 else [inside[-1]] + standing
     dropped = set((pool + inside)[:drop])
     chosen = first + [i for i in line if i not in dropped]
-    for i in backers + low + slots:
+    high = [i for i in spare_safeties if i not in low]
+    for i in backers + slots + low + (corners if call.family == "cover_0" else []) + high:
         if len(chosen) >= call.rushers:
             break
         if i not in chosen:
@@ -175,7 +177,7 @@ def _under_jobs(rng: np.random.Generator, call: Call, spot: Spot, offense: list[
                 key[i] = 2.2 * (1 if defense[i].across > 0 else -1)
     order = sorted(free, key=lambda i: key[i])
     for i, a in zip(order, marks, strict=True):
-        depth = tnorm(rng, 7.5 if abs(a - lean) > half * 0.8 and m > 2 else 9.3, 0.7, 5.5, 11) * sq
+        depth = tnorm(rng, 7.5 if abs(a - lean) > half * 0.8 and m > 2 else 8.5, 0.6, 5.5, 10) * sq
         jobs[i] = Job("under", (depth, float(a)), moved=defense[i].position == "safety")
     if call.coverage == "cover_2_deep_middle":
         backers = [i for i in free if defense[i].position == "linebacker"] or free
@@ -189,7 +191,7 @@ def assign(rng: np.random.Generator, call: Call, spot: Spot, offense: list[Man],
     """Give every defender a job. follower: (defender, receiver) where a man followed a motion."""
     jobs, flat, down = _deep_jobs(rng, call, spot, defense)
     blocked = set(jobs) | ({follower[0]} if follower else set())
-    rushers = choose_rushers(rng, call, defense, blocked, 0)
+    rushers = choose_rushers(rng, call, defense, blocked)
     for i in rushers:
         jobs[i] = Job("rush")
     free = [i for i in range(len(defense)) if i not in jobs]

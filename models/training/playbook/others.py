@@ -59,7 +59,7 @@ def officials(rng: np.random.Generator, spot: Spot, t: Array, ball: Array) -> tu
     for i, (d, a) in enumerate(base):
         side = a < -spot.room_left + 3 or a > spot.room_right - 3
         share_d = 0.75 if side else (0.3 if abs(d) < 10 else 0.5)
-        xy[:, i, 0] += share_d * np.where(soft[:, 0] > 0, soft[:, 0], 0.25 * soft[:, 0])
+        xy[:, i, 0] += share_d * (0.625 * soft[:, 0] + 0.375 * (np.sqrt(soft[:, 0] ** 2 + 9.0) - 3.0))
         if not side:
             xy[:, i, 1] += 0.3 * soft[:, 1] * (1 if abs(d) > 8 else 0.4)
         if abs(d) < 10 and not side:  # the man behind the linebackers gives way

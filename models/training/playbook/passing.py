@@ -136,7 +136,7 @@ def run_routes(s: Scene, sim: Sim, out: Outcome, speed: float) -> None:
             sim.path(i, points, cuts)
             top, accel = MOVES[m.position]
             sim.speed[i], sim.accel[i] = top * speed * rng.uniform(0.88, 0.98), accel
-            sim.start[i] = rng.uniform(0.02, 0.14) + (0.35 if m.position == "back" else 0.0)
+            sim.start[i] = rng.uniform(0.02, 0.14) + (rng.uniform(0.05, 0.35) if m.position == "back" else 0.0)
             out.routes[i] = name
 
 
@@ -228,9 +228,9 @@ def _lean(job: Job, where: np.ndarray, deepest: float) -> tuple[float, float]:
         return (min(max(job.mark[0], deep + 2.6), deepest), job.mark[1] + 0.4 * (b[1] - job.mark[1]))
     d = np.hypot(gap, where[:, 0] - job.mark[0])
     b = where[d.argmin()]
-    if d.min() > 6.5:
+    if d.min() > 5.5:
         return job.mark
-    return (job.mark[0] + 0.25 * (b[0] - job.mark[0]), job.mark[1] + 0.5 * (b[1] - job.mark[1]))
+    return (job.mark[0] + 0.15 * (b[0] - job.mark[0]), job.mark[1] + 0.5 * (b[1] - job.mark[1]))
 
 
 def _sacked(s: Scene, q: Sim, out: Outcome, state: dict[str, bool]) -> None:
@@ -239,7 +239,7 @@ def _sacked(s: Scene, q: Sim, out: Outcome, state: dict[str, bool]) -> None:
         return
     p = q.pos[s.passer]
     for j in out.rushers:
-        if q.pair[j] < 0 and np.hypot(*(q.pos[j] - p)) < 0.95:
+        if q.pair[j] < 0 and np.hypot(*(q.pos[j] - p)) < 1.05:
             out.end_s, state["done"] = q.t, True
             out.down += [(q.t + 0.25, s.passer), (q.t + 0.3, j)]
             out.throw_s = float("nan")
@@ -273,6 +273,8 @@ def throw_events(s: Scene, out: Outcome, plan: Plan) -> list[Event]:
     rng = s.rng
     lo, hi = THROW_S[s.call.kind]
     when = float(rng.uniform(lo, hi))
+    if s.call.kind in ("dropback", "play_action") and rng.random() < 0.16:
+        when += float(rng.uniform(0.8, 1.8))  # nobody open: he holds the ball
 
     def throw(q: Sim) -> None:
         if not np.isnan(out.end_s) or not out.routes:
@@ -296,7 +298,7 @@ def _throw(s: Scene, q: Sim, out: Outcome) -> None:
     at[0] = min(at[0], s.spot.to_end_line - 0.5)
     at[1] = np.clip(at[1], -s.spot.room_left + 0.6, s.spot.room_right - 0.6)
     out.target, out.throw_s, out.arrive_s, out.catch_at = t, q.t, q.t + flight, at.copy()
-    out.caught = bool(rng.random() < 0.68)
+    out.caught = bool(rng.random() < 0.74)
     p = q.point(0, at)
     q.path(t, [(float(at[0]), float(at[1]))])
     q.cut[t] = 6.0

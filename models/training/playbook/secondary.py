@@ -141,6 +141,8 @@ def _safeties(rng: np.random.Generator, spot: Spot, call: Call, shown: str, offe
     for k in range(total - len(spots)):
         s = low_sides[k] or 1
         depth, across = _low_safety(rng, spot, s, offense)
+        if call.deep > call.shell:  # he has to get deep in a second: he does not come all the way down
+            depth = max(depth, tnorm(rng, 7.8, 0.4, 7.0, 8.4))
         d = min(spot.neutral + depth * (limit / 9.0) ** 0.6, limit - 0.5)
         men.append(Man("defense", "safety", "", d, s * across))
     for k, m in enumerate(sorted(men, key=lambda m: m.across)):

@@ -192,7 +192,7 @@ class Sim:
         if len(i) == 0:
             return np.zeros((self.n, 2))
         dist = np.sqrt(d2[i, j])
-        mates = self.pair[i] == j
+        mates = (self.pair[i] == j) | self._hunts(i, j)
         r = np.where(mates, 0.78, SOFT_YD)
         push = np.clip((r - dist) / (r - 0.45), 0, 1) * 3.0
         unit = d[i, j] / (dist[:, None] + 1e-6)
@@ -202,6 +202,11 @@ class Sim:
         out = np.zeros((self.n, 2))
         np.add.at(out, i, force)
         return out
+
+    def _hunts(self, i: NDArray[np.int64], j: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Pairs of which one man goes for the other: they are meant to meet."""
+        target = np.where((self.kind == FOLLOW) & (self.gain == 0), self.ref, -1)
+        return np.asarray((target[i] == j) | (target[j] == i))
 
     def _avoid(self) -> NDArray[np.float64]:
         """Accelerations (N, 2) that keep men from running into each other: aside early, braking late."""
@@ -221,7 +226,7 @@ class Sim:
         speed = np.sqrt(w2)
         perp = np.stack([-w[:, 1], w[:, 0]], 1) / speed[:, None]
         miss = np.einsum("ij,ij->i", d, perp)
-        need = np.maximum(PASS_YD - np.abs(miss), 0.0) * (self.pair[i] != j)
+        need = np.maximum(PASS_YD - np.abs(miss), 0.0) * ((self.pair[i] != j) & ~self._hunts(i, j))
         side = np.where(miss >= 0, 1.0, -1.0) * need / np.maximum(tau, 0.15) ** 2
         unit = d / (dist + 1e-6)[:, None]
         closing = toward / (dist + 1e-6)
