@@ -201,8 +201,9 @@ def _timed(call):
 
 
 def test_practice_and_unpadded_kits_come_in_train_looks_only():
+    count = {"train": 40, "test": 10}
     styles = {
-        s: [fg.draw_wardrobe(np.random.default_rng(i), split=s).style for i in range(40)] for s in ("train", "test")
+        s: [fg.draw_wardrobe(np.random.default_rng(i), split=s).style for i in range(n)] for s, n in count.items()
     }
     assert set(styles["test"]) == {"full"}
     assert {"full", "athlete"} <= set(styles["train"])
