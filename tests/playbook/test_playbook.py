@@ -257,7 +257,9 @@ def test_every_front_can_be_forced(front: str) -> None:
 def test_every_kind_can_be_forced(kind: str) -> None:
     for level in LEVELS:
         p = play(11, level, kind=kind if kind != "dropback" else "pure_dropback")
-        want = "run" if kind == "run" else "special" if kind in SPECIALS else "no_snap" if kind in NO_SNAPS else "dropback"
+        want = (
+            "run" if kind == "run" else "special" if kind in SPECIALS else "no_snap" if kind in NO_SNAPS else "dropback"
+        )
         assert p.labels["play_kind"] == want
         assert (p.snap_index is None) == (want == "no_snap")
 
@@ -316,11 +318,17 @@ def test_bystanders_stay_outside_the_sidelines() -> None:
 
 def test_spacing_matches_measured_film() -> None:
     """Against positions measured at the snap of 60 professional plays (medians and shares)."""
-    pool = statistics.pool_of(60, "professional", 5000)
+    pool = statistics.pool_of(80, "professional", 5000)
     want = statistics.MEASURED
-    for name, slack in (("line split", 0.05), ("neutral zone", 0.15), ("passer depth, not under centre", 0.3),
-                        ("nearest neighbour", 0.3), ("widest man to his sideline", 2.0), ("span across, all players", 3.0),
-                        ("corner over a wide receiver, depth", 1.8)):  # fmt: skip
+    for name, slack in (
+        ("line split", 0.05),
+        ("neutral zone", 0.15),
+        ("passer depth, not under centre", 0.3),
+        ("nearest neighbour", 0.3),
+        ("widest man to his sideline", 2.0),
+        ("span across, all players", 3.0),
+        ("corner over a wide receiver, depth", 1.8),
+    ):
         assert np.median(pool[name]) == pytest.approx(want[name][2], abs=slack), name
     share = statistics.shares(pool)
     assert share["defenders under 1.5 yd deep"] == pytest.approx(46, abs=8)

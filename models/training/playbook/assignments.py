@@ -66,7 +66,7 @@ def choose_rushers(rng: np.random.Generator, call: Call, defense: list[Man], dee
     dropped = set((pool + inside)[:drop])
     chosen = first + [i for i in line if i not in dropped]
     high = [i for i in spare_safeties if i not in low]
-    for i in backers + slots + low + (corners if call.family == "cover_0" else []) + high:
+    for i in backers + slots + low + (corners if call.man else []) + high:
         if len(chosen) >= call.rushers:
             break
         if i not in chosen:
@@ -110,7 +110,9 @@ def _deep_jobs(rng: np.random.Generator, call: Call, spot: Spot, defense: list[M
     elif family == "cover_6":
         flat = -call.strong if rng.random() < 0.75 else call.strong
         for s, i in ((-1, safeties[0]), (1, safeties[-1])):
-            jobs[i] = Job("deep", mark(17.0 if s == flat else 13.5, 0.5 + s * (0.25 if s == flat else 0.13), defense[i]))
+            jobs[i] = Job(
+                "deep", mark(17.0 if s == flat else 13.5, 0.5 + s * (0.25 if s == flat else 0.13), defense[i])
+            )
     elif family == "other":
         for s, i in zip((-1, 0, 1), safeties[:3], strict=False):
             jobs[i] = Job("deep", mark(17.5, 0.5 + 0.3 * s, defense[i]))

@@ -136,7 +136,12 @@ def _label(draft: Draft, plan: Plan, motion: Motion, shown: str) -> None:
         more, draft.later = after_labels(s, plan, out, draft.t, draft.xy, deep, corners)
         labels |= more
     draft.labels = labels
-    draft.extra |= {"motion": motion.kind, "shown": shown, "corners": corners, "deep_count_at_1_5_s": _deep_geometry(draft, corners)}
+    draft.extra |= {
+        "motion": motion.kind,
+        "shown": shown,
+        "corners": corners,
+        "deep_count_at_1_5_s": _deep_geometry(draft, corners),
+    }
 
 
 def _deep_geometry(draft: Draft, corners: dict[int, int]) -> int:
@@ -186,7 +191,7 @@ def _write(seed: int, level: str, rng: np.random.Generator, draft: Draft, bystan
         every = np.concatenate([every, bxy], 1)
         parts_face.append(bface)
         parts_stance.append(bstance)
-        for j, _ in enumerate(kinds):
+        for _ in kinds:
             h, b = body(rng, "unknown", level)
             people.append(Person(len(people), "unknown", "bystander", "unknown", int(rng.integers(1, 99)), h, b))
     no_snap = play_kind(s.call.kind) == "no_snap"

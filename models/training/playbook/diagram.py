@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from typing import Any
 
 import cv2
 import numpy as np
@@ -24,7 +25,13 @@ def draw(play: Play, scale: float = 9.0) -> NDArray[np.uint8]:
         return np.stack([(p[..., 1] + half) * scale, (hi - p[..., 0]) * scale], -1).astype(np.int32)
 
     for d in range(-10, 31, 5):
-        cv2.line(img, tuple(px(np.array([d, -half])).tolist()), tuple(px(np.array([d, half])).tolist()), (225, 225, 225) if d else (160, 200, 160), 1)
+        cv2.line(
+            img,
+            tuple(px(np.array([d, -half])).tolist()),
+            tuple(px(np.array([d, half])).tolist()),
+            (225, 225, 225) if d else (160, 200, 160),
+            1,
+        )
     snap = play.snap_index if play.snap_index is not None else len(play.time_s) // 2
     for i, p in enumerate(play.people):
         colour = {"offense": OFFENSE, "defense": DEFENSE}.get(p.side, OFFICIAL)
@@ -40,12 +47,17 @@ def draw(play: Play, scale: float = 9.0) -> NDArray[np.uint8]:
             if p.deep_after:
                 k = min(snap + 45, len(play.time_s) - 1)
                 cv2.circle(img, tuple(px(xy[k, i]).tolist()), 7, (0, 140, 0), 2, cv2.LINE_AA)
-            cv2.putText(img, {"corner": "c", "safety": "s", "slot_defender": "n", "linebacker": "l"}.get(p.position, ""),
-                        (c[0] + 6, c[1] - 3), cv2.FONT_HERSHEY_SIMPLEX, 0.35, colour, 1, cv2.LINE_AA)  # fmt: skip
+            letter = {"corner": "c", "safety": "s", "slot_defender": "n", "linebacker": "l"}.get(p.position, "")
+            cv2.putText(img, letter, (c[0] + 6, c[1] - 3), cv2.FONT_HERSHEY_SIMPLEX, 0.35, colour, 1, cv2.LINE_AA)
         else:
             cv2.circle(img, c, 2, colour, -1)
-    ball = np.stack([play.direction * (play.ball_xyz_yd[:, 0] - play.line_of_scrimmage_yd),
-                     -play.direction * (play.ball_xyz_yd[:, 1] - play.ball_y_yd)], -1)  # fmt: skip
+    ball = np.stack(
+        [
+            play.direction * (play.ball_xyz_yd[:, 0] - play.line_of_scrimmage_yd),
+            -play.direction * (play.ball_xyz_yd[:, 1] - play.ball_y_yd),
+        ],
+        -1,
+    )
     cv2.polylines(img, [px(ball[snap:])], False, BALL, 1, cv2.LINE_AA)
     for k, line in enumerate(caption(play)):
         cv2.putText(img, line, (4, h + 15 + 15 * k), cv2.FONT_HERSHEY_SIMPLEX, 0.38, INK, 1, cv2.LINE_AA)
@@ -56,19 +68,29 @@ def caption(play: Play) -> list[str]:
     """Three lines of text about a play."""
     lab, e = play.labels, play.extra
     call = e.get("call")
-    first = f"#{play.seed} {play.level} {e.get('kind')} {getattr(call, 'formation', '')} {getattr(call, 'front', '')} {e.get('scheme', '')}"
-    second = (f"{getattr(call, 'coverage', '')} shell {getattr(call, 'shell', '')} {getattr(call, 'pressure', '')} "
-              f"motion {e.get('motion')}/{lab.get('motion_response')} box {lab.get('box_defenders')} {lab.get('corner_picture')}")  # fmt: skip
-    third = (f"deep {lab.get('deep_safeties')}>{lab.get('deep_safeties_after')} {lab.get('rotation')} {lab.get('rotation_from')} "
-             f"rush {lab.get('rushers')} block {lab.get('blockers')} {lab.get('coverage_before')}>{lab.get('coverage_after')}")  # fmt: skip
-    return [first, second, third]
+
+    def called(*names: str) -> str:
+        return " ".join(str(getattr(call, n, "")) for n in names)
+
+    def said(*names: str) -> str:
+        return " ".join(str(lab.get(n)) for n in names)
+
+    return [
+        f"#{play.seed} {play.level} {e.get('kind')} {called('formation', 'front')} {e.get('scheme', '')}",
+        f"{called('coverage')} shell {called('shell', 'pressure')} motion {e.get('motion')} "
+        f"{said('motion_response')} box {said('box_defenders', 'corner_picture')}",
+        f"deep {said('deep_safeties', 'deep_safeties_after', 'rotation', 'rotation_from')} "
+        f"rush {said('rushers')} block {said('blockers', 'coverage_before', 'coverage_after')}",
+    ]
 
 
 def sheet(plays: list[Play], columns: int = 4, scale: float = 9.0) -> NDArray[np.uint8]:
     """Several plays in one picture."""
-    tiles = [draw(p, scale) for p in plays]
+    tiles: list[Any] = [draw(p, scale) for p in plays]
     w = max(t.shape[1] for t in tiles)
-    tiles = [cv2.copyMakeBorder(t, 2, 2, 2, 2 + w - t.shape[1], cv2.BORDER_CONSTANT, value=(200, 200, 200)) for t in tiles]
+    tiles = [
+        cv2.copyMakeBorder(t, 2, 2, 2, 2 + w - t.shape[1], cv2.BORDER_CONSTANT, value=(200, 200, 200)) for t in tiles
+    ]
     while len(tiles) % columns:
         tiles.append(np.full_like(tiles[0], 250))
     return np.vstack([np.hstack(tiles[i : i + columns]) for i in range(0, len(tiles), columns)])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
@@ -44,12 +46,12 @@ def ball_path(s: Scene, t: Array, xy: Array, out: Outcome, facing: Array, getter
     ball = np.where(fly[:, None], arc, ball)
     if not np.isnan(out.throw_s):
         ball = _thrown(t, ball, in_hands, out)
-    for when, who in out.down[:1]:
+    for when, _ in out.down[:1]:
         ball[:, 2] = np.where(t > when, np.maximum(0.3, 1.15 - 2.5 * (t - when)), ball[:, 2])
     return ball
 
 
-def _thrown(t: Array, ball: Array, in_hands, out: Outcome) -> Array:  # type: ignore[no-untyped-def]
+def _thrown(t: Array, ball: Array, in_hands: Callable[[int], Array], out: Outcome) -> Array:
     k = int(np.searchsorted(t, out.throw_s))
     if k >= len(t) or out.catch_at is None:
         return ball
@@ -71,7 +73,9 @@ def _thrown(t: Array, ball: Array, in_hands, out: Outcome) -> Array:  # type: ig
     return np.where(late[:, None], drop, ball)
 
 
-def facings(s: Scene, t: Array, xy: Array, out: Outcome | None, engaged: NDArray[np.bool_], pair: NDArray[np.int64]) -> Array:
+def facings(
+    s: Scene, t: Array, xy: Array, out: Outcome | None, engaged: NDArray[np.bool_], pair: NDArray[np.int64]
+) -> Array:
     """Direction the bodies face (T, N) in the play frame: angle of (depth, across)."""
     n, hz = s.n_off, 1.0 / (t[1] - t[0])
     vel = np.gradient(xy, axis=0) * hz
@@ -97,7 +101,7 @@ def facings(s: Scene, t: Array, xy: Array, out: Outcome | None, engaged: NDArray
     fast = np.where(engaged, 0.0, fast)
     unit = vel / (speed[..., None] + 1e-6)
     want = look / (np.linalg.norm(look, axis=-1, keepdims=True) + 1e-9) * (1 - fast[..., None]) + unit * fast[..., None]
-    for i in np.flatnonzero(engaged.any(0) & (pair >= 0)):
+    for i in np.flatnonzero(engaged.any(0) & (pair >= 0)).tolist():
         to = xy[:, pair[i]] - xy[:, i]
         to /= np.linalg.norm(to, axis=-1, keepdims=True) + 1e-9
         want[:, i] = np.where(engaged[:, i, None], to, want[:, i])
@@ -134,8 +138,12 @@ def stances(s: Scene, t: Array, xy: Array, out: Outcome | None, engaged: NDArray
     set_s = np.array([ready.get(i, -99.0) for i in range(len(men))])
     base = np.array([S[m.stance] for m in men], np.int8)
     before = np.where(t[:, None] >= set_s, base, S["standing"])
-    low = np.array([m.position in ("center", "guard", "tackle") or m.stance in ("three_point", "four_point") for m in men])
-    rest = np.where(low & (t < 2.5)[:, None], S["crouched"], np.where((t < 2.0)[:, None], S["two_point"], S["standing"]))
+    low = np.array(
+        [m.position in ("center", "guard", "tackle") or m.stance in ("three_point", "four_point") for m in men]
+    )
+    rest = np.where(
+        low & (t < 2.5)[:, None], S["crouched"], np.where((t < 2.0)[:, None], S["two_point"], S["standing"])
+    )
     out_st = np.where((t <= 0)[:, None], before, rest).astype(np.int8)
     keeps = (t <= 0.12)[:, None] & (speed < 0.8) & (t >= 0)[:, None]
     out_st = np.where(keeps, base, out_st)

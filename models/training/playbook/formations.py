@@ -57,7 +57,7 @@ def _wide_across(rng: np.random.Generator, spot: Spot, sign: int, tight: bool, n
     if tight:
         return tnorm(rng, 7.5 + 0.8 * (n - 1), 1.0, 5.6 + 0.9 * (n - 1), 10.5)
     extra = (spot.width - 53.33) / 2
-    to_side = tnorm(rng, 12.3 + 0.4 * extra, 3.4, 7.5, 21.0)
+    to_side = tnorm(rng, 13.2 + 0.4 * extra, 3.4, 7.5, 21.0)
     return float(np.clip(room - to_side, 7.0 + 1.5 * (n - 1), 19.0 + extra))
 
 
@@ -117,7 +117,10 @@ def _backs(rng: np.random.Generator, n: int, gun: str, passer: float, name: str)
         return [back("RB", -5.4, 1.9), back("FB", -5.4, -1.9)]
     fb = -tnorm(rng, 4.6, 0.2, 4.2, 5.0) if gun == "under_center" else -2.9
     across = rng.normal(0, 0.1) if gun == "under_center" else s * 3.4
-    return [back("RB", deep, rng.normal(0, 0.1)), back("FB", fb, across, "three_point" if rng.random() < 0.4 else "two_point")]
+    return [
+        back("RB", deep, rng.normal(0, 0.1)),
+        back("FB", fb, across, "three_point" if rng.random() < 0.4 else "two_point"),
+    ]
 
 
 def draw_gun(rng: np.random.Generator, formation: str, level: str) -> str:
@@ -131,7 +134,9 @@ def draw_gun(rng: np.random.Generator, formation: str, level: str) -> str:
     return pick(rng, {"under_center": 14 if low else 24, "shotgun": 74 if low else 66, "pistol": 12 if low else 10})
 
 
-def align_offense(rng: np.random.Generator, spot: Spot, formation: str, strong: int, gun: str, passing: bool) -> list[Man]:
+def align_offense(
+    rng: np.random.Generator, spot: Spot, formation: str, strong: int, gun: str, passing: bool
+) -> list[Man]:
     """Eleven (Canadian: twelve) men, line first, then flanks, backs, passer last.
 
     formation: key of FORMATIONS; strong: +1 where the offence's right is the strong side.

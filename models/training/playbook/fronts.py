@@ -7,6 +7,8 @@ no source). Depths follow ../shared/film_statistics.md (46 % of defenders less t
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 
 from models.training.playbook.roster import Man, Spot, tnorm
@@ -54,9 +56,9 @@ def align_front(rng: np.random.Generator, spot: Spot, front: str, offense: list[
             tag = ("R" if sign > 0 else "L") + ("E" if edge else "I") + str(k)
             men.append(Man("defense", "edge" if edge else "tackle_inside", tag, depth, sign * a, stance, True))
     men.sort(key=lambda m: m.across)
-    for a, b in zip(men, men[1:], strict=False):
-        if b.across - a.across < 1.05:
-            b.across = a.across + 1.05
+    for left, right in pairwise(men):
+        if right.across - left.across < 1.05:
+            right.across = left.across + 1.05
     return men
 
 
@@ -65,8 +67,14 @@ def align_linebackers(
 ) -> list[Man]:
     """n linebackers off the ball; ``mugged`` of them stand in the gaps beside the centre instead."""
     shift = 0.5 * strong * sum(1 for m in offense if m.across * strong > 3.5 and abs(m.across) < 8) / 2
-    spread = {1: [0.0], 2: [-2.1, 2.1], 3: [-3.9, 0.0, 3.9], 4: [-5.2, -1.8, 1.8, 5.2], 5: [-6, -3, 0, 3, 6]}
-    base = spread.get(n, list(np.linspace(-6.5, 6.5, n)) if n else [])
+    spread: dict[int, list[float]] = {
+        1: [0.0],
+        2: [-2.1, 2.1],
+        3: [-3.9, 0.0, 3.9],
+        4: [-5.2, -1.8, 1.8, 5.2],
+        5: [-6, -3, 0, 3, 6],
+    }
+    base: list[float] = list(spread.get(n, np.linspace(-6.5, 6.5, n) if n else []))
     level = tnorm(rng, 4.5, 0.45, 3.6, 5.6) * spot.squeeze() ** 0.5
     men = []
     for k, a in enumerate(base):

@@ -49,7 +49,9 @@ def _candidates(offense: list[Man], kind: str) -> list[int]:
     return out
 
 
-def _place(rng: np.random.Generator, m: Man, kind: str, spot: Spot, gun: str, edge: float) -> tuple[tuple[float, float], tuple[float, float] | None]:
+def _place(
+    rng: np.random.Generator, m: Man, kind: str, spot: Spot, gun: str, edge: float
+) -> tuple[tuple[float, float], tuple[float, float] | None]:
     """Where the man is at the snap, and the turning point of a return."""
     s = 1.0 if m.across > 0 else -1.0
     if kind == "across":
@@ -89,21 +91,39 @@ def draw_motion(rng: np.random.Generator, spot: Spot, call: Call, offense: list[
     end_s = 0.0 if moving else -rng.uniform(0.35, 1.1)
     offense[i] = replace(gone, wide=abs(gone.across) > 5.5 and m.position != "tight_end", stance="two_point")
     via = min(first[0], -2.9) if call.gun == "shotgun" else min(first[0], -3.2)
-    motion = Motion(kind, call.response, i, {i: Move(first, offense[i].at, via if kind in ("across", "jet") else first[0],
-                                                     end_s, speed, moving, turn)})  # fmt: skip
+    motion = Motion(
+        kind,
+        call.response,
+        i,
+        {i: Move(first, offense[i].at, via if kind in ("across", "jet") else first[0], end_s, speed, moving, turn)},
+    )
     _answer(rng, spot, call, motion, offense, defense, first)
     return motion
 
 
-def _answer(rng: np.random.Generator, spot: Spot, call: Call, motion: Motion, offense: list[Man], defense: list[Man],
-            first: tuple[float, float]) -> None:  # fmt: skip
+def _answer(
+    rng: np.random.Generator,
+    spot: Spot,
+    call: Call,
+    motion: Motion,
+    offense: list[Man],
+    defense: list[Man],
+    first: tuple[float, float],
+) -> None:
     n, move = len(offense), motion.movers[motion.man]
     delay = rng.uniform(0.2, 0.4)
     if motion.response == "followed":
         able = [k for k, d in enumerate(defense) if d.position in ("slot_defender", "safety", "linebacker", "corner")]
         bad = {"linebacker": 3.0, "corner": 2.5, "slot_defender": 0.0, "safety": 1.0}
-        k = min(able, key=lambda k: abs(defense[k].across - first[1]) + bad[defense[k].position]
-                + 1.2 * max(defense[k].depth - 8, 0) + 3 * (defense[k].depth < 1.0 + spot.neutral))  # fmt: skip
+        k = min(
+            able,
+            key=lambda k: (
+                abs(defense[k].across - first[1])
+                + bad[defense[k].position]
+                + 1.2 * max(defense[k].depth - 8, 0)
+                + 3 * (defense[k].depth < 1.0 + spot.neutral)
+            ),
+        )
         d = defense[k]
         start, to = d.at, move.end[1]
         s = 1.0 if to > first[1] else -1.0
@@ -120,7 +140,9 @@ def _answer(rng: np.random.Generator, spot: Spot, call: Call, motion: Motion, of
             turn = None
         defense[k] = new
         via = spot.neutral + 6.6 if abs(new.across - start[1]) > 5 else max(start[0], new.depth)
-        motion.movers[n + k] = Move(start, new.at, via, min(move.end_s + delay, 0.0), move.speed, move.on_the_move, turn)
+        motion.movers[n + k] = Move(
+            start, new.at, via, min(move.end_s + delay, 0.0), move.speed, move.on_the_move, turn
+        )
         motion.follower = (k, motion.man)
     elif motion.response == "bumped":
         s = np.sign(move.end[1] - first[1]) if move.turn is None else np.sign(move.turn[1] - first[1])
@@ -133,7 +155,14 @@ def _answer(rng: np.random.Generator, spot: Spot, call: Call, motion: Motion, of
             new = replace(d, across=float(d.across + shift))
             settle([new], [o for o in defense if o is not d], 0.95)
             back = move.turn is not None
-            motion.movers[n + k] = Move(d.at, d.at if back else new.at, d.depth, min(move.end_s + delay + 0.1, -0.05), 2.4,
-                                        False, new.at if back else None)  # fmt: skip
+            motion.movers[n + k] = Move(
+                d.at,
+                d.at if back else new.at,
+                d.depth,
+                min(move.end_s + delay + 0.1, -0.05),
+                2.4,
+                False,
+                new.at if back else None,
+            )
             if not back:
                 defense[k] = new

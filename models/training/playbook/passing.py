@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
+
 import numpy as np
 from scipy.optimize import linear_sum_assignment
 
@@ -53,7 +56,7 @@ def protect(s: Scene, sim: Sim, out: Outcome, events: list[Event]) -> None:
         m = s.offense[i]
         line = i in s.linemen()
         sign = float(np.sign(m.across)) if abs(m.across) > 0.3 else 0.0
-        j = pairs.get(i)
+        j = pairs.get(i, -1)
         if line or m.position == "tight_end":
             set_at = (m.depth - (0.9 if m.position != "tackle" else 1.6), m.across + 0.35 * sign * (abs(m.across) > 2))
             sim.path(i, [set_at])
@@ -62,18 +65,18 @@ def protect(s: Scene, sim: Sim, out: Outcome, events: list[Event]) -> None:
             sim.path(i, [(m.depth + 0.4, m.across * 0.7)])
             sim.speed[i] = 3.5
         sim.start[i] = rng.uniform(0.03, 0.12)
-        if j is not None:
+        if j >= 0:
             r = s.defense[j - n]
             drive = tnorm(rng, 1.5, 0.4, 0.7, 2.4) if r.position == "edge" else tnorm(rng, 0.95, 0.35, 0.3, 1.8)
             events.append((rng.uniform(0.3, 0.5) if line else 0.5, _meet(i, j, s.passer, drive)))
             if rng.random() < 0.28:
-                events.append((rng.uniform(2.0, 3.4), lambda q, i=i, j=j: _shed(q, i, j, s.passer)))
+                events.append((rng.uniform(2.0, 3.4), partial(_shed, i=i, j=j, passer=s.passer)))
         else:
-            near = min(rushers, key=lambda j: abs(s.defense[j - n].across - m.across))
+            near = min(rushers, key=partial(_apart, s, i))
             events.append((0.55, _help(i, near, s.passer, 0.45 * (1 if m.across > s.defense[near - n].across else -1))))
 
 
-def _meet(i: int, j: int, passer: int, drive: float):  # type: ignore[no-untyped-def]
+def _meet(i: int, j: int, passer: int, drive: float) -> Callable[[Sim], None]:
     def act(q: Sim) -> None:
         q.follow(i, j, toward=passer, gain=0.82, lead=0.7)
         q.speed[i] = min(MOVES["tackle"][0], 4.8)
@@ -82,12 +85,20 @@ def _meet(i: int, j: int, passer: int, drive: float):  # type: ignore[no-untyped
     return act
 
 
-def _help(i: int, j: int, passer: int, side: float):  # type: ignore[no-untyped-def]
+def _help(i: int, j: int, passer: int, side: float) -> Callable[[Sim], None]:
     def act(q: Sim) -> None:
         q.follow(i, j, toward=passer, gain=1.25, offset=(0.0, side), lead=0.5)
         q.speed[i] = 2.6
 
     return act
+
+
+def _apart(s: Scene, i: int, j: int) -> float:
+    return abs(s.men[i].across - s.men[j].across)
+
+
+def _go_for(q: Sim, j: int, ref: int, lead: float) -> None:
+    q.follow(j, ref, lead=lead)
 
 
 def _shed(q: Sim, i: int, j: int, passer: int) -> None:
@@ -109,13 +120,13 @@ def rush(s: Scene, sim: Sim, out: Outcome, events: list[Event]) -> None:
         if abs(m.across) > 3.3:
             around = (-1.6, sign * max(min(abs(m.across), 6.2), 4.2))
             sim.path(j, [around, (-4.5, sign * 2.6)], [6.0, 4.0])
-            events.append((rng.uniform(0.9, 1.2), lambda q, j=j: q.follow(j, s.passer, lead=0.6)))
+            events.append((rng.uniform(0.9, 1.2), partial(_go_for, j=j, ref=s.passer, lead=0.6)))
         elif m.on_line:
             sim.follow(j, s.passer, lead=0.3)
         else:
             gap = sign * min(abs(m.across) * 0.6, 2.3)
             sim.path(j, [(0.4, gap), (-3.0, gap * 0.8)], [5.0, 5.0])
-            events.append((1.0, lambda q, j=j: q.follow(j, s.passer, lead=0.5)))
+            events.append((1.0, partial(_go_for, j=j, ref=s.passer, lead=0.5)))
 
 
 def run_routes(s: Scene, sim: Sim, out: Outcome, speed: float) -> None:
@@ -189,7 +200,7 @@ def passer_path(s: Scene, sim: Sim) -> None:
     sim.path(q, [(deep, rng.normal(0, 0.3)), (deep + 1.1, rng.normal(0, 0.4))], 0.7)
 
 
-def hook_for(s: Scene, plan: Plan, out: Outcome, cushions: dict[int, float]):  # type: ignore[no-untyped-def]
+def hook_for(s: Scene, plan: Plan, out: Outcome, cushions: dict[int, float]) -> Callable[[Sim], None]:
     """What is looked at every few frames: zones lean to receivers, cushions close, the ball carrier is met."""
     n = s.n_off
     zones = [(n + k, j) for k, j in plan.jobs.items() if j.kind in ("deep", "under", "robber")]
@@ -312,7 +323,7 @@ def _throw(s: Scene, q: Sim, out: Outcome) -> None:
             q.speed[i] = MOVES[s.men[i].position][0] * 0.93
 
 
-def catch_event(s: Scene, out: Outcome):  # type: ignore[no-untyped-def]
+def catch_event(s: Scene, out: Outcome) -> Callable[[Sim], None]:
     """Called every frame group: turn the catch into a run, or let everybody slow down."""
     state = {"caught": False}
 
@@ -364,7 +375,7 @@ def play_pass(s: Scene, sim: Sim, plan: Plan, speed: float) -> Outcome:
     return out
 
 
-def _release(s: Scene, i: int):  # type: ignore[no-untyped-def]
+def _release(s: Scene, i: int) -> Callable[[Sim], None]:
     side = float(np.sign(s.offense[i].across) or 1)
 
     def act(q: Sim) -> None:

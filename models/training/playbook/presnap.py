@@ -157,7 +157,9 @@ def shift(s: Scene, movers: dict[int, Move], pre_s: float) -> bool:
     return True
 
 
-def pre_positions(s: Scene, t: NDArray[np.float64], movers: dict[int, Move], ready: dict[int, float]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:  # fmt: skip
+def pre_positions(
+    s: Scene, t: NDArray[np.float64], movers: dict[int, Move], ready: dict[int, float]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Positions (T, N, 2) before the snap and the velocity (N, 2) at it. t ends at 0."""
     men = s.men
     base = np.array([m.at for m in men])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -109,7 +110,9 @@ def body(rng: np.random.Generator, position: str, level: str) -> tuple[float, fl
     """Height in yards and build of a man; school players are smaller."""
     h, b = BODIES[position]
     s = 0.965 if level == "high_school" else 1.0
-    return float(np.clip(h * s + rng.normal(0, 0.045), 1.7, 2.3)), float(np.clip(b * s + rng.normal(0, 0.05), 0.8, 1.45))
+    return float(np.clip(h * s + rng.normal(0, 0.045), 1.7, 2.3)), float(
+        np.clip(b * s + rng.normal(0, 0.05), 0.8, 1.45)
+    )
 
 
 def tnorm(rng: np.random.Generator, mean: float, sd: float, lo: float, hi: float) -> float:
@@ -117,7 +120,7 @@ def tnorm(rng: np.random.Generator, mean: float, sd: float, lo: float, hi: float
     return float(min(hi, max(lo, mean + sd * rng.standard_normal())))
 
 
-def pick(rng: np.random.Generator, weights: dict[str, float]) -> str:
+def pick(rng: np.random.Generator, weights: Mapping[str, float]) -> str:
     """A key drawn by weight."""
     names = list(weights)
     w = np.cumsum(list(weights.values()))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 from scipy.optimize import linear_sum_assignment
 
@@ -30,13 +32,13 @@ def _blocks(s: Scene, sim: Sim, out: Outcome, events: list[Event], hole: float) 
         sim.speed[i], sim.start[i] = MOVES[s.offense[i].position][0], rng.uniform(0.03, 0.12)
         sim.engage(i, n + k, drive)
         if rng.random() < 0.45:
-            events.append((rng.uniform(1.3, 2.6), lambda q, k=k: q.release(n + k)))
+            events.append((rng.uniform(1.3, 2.6), partial(Sim.release, i=n + k)))
     for i in set(blockers) - {blockers[a] for a in rows}:
         sim.path(i, [(2.5, s.offense[i].across + 0.4 * np.sign(hole)), (6, s.offense[i].across)])
     out.blockers = set()
     wide = [i for i, m in enumerate(s.offense) if m.eligible and i not in blockers and m.tag != "RB"]
     for i in wide:
-        near = min(range(len(s.defense)), key=lambda k: _far(s, i, k))
+        near = min(range(len(s.defense)), key=partial(_far, s, i))
         sim.follow(i, n + near, toward=s.passer, gain=0.9, lead=0.4)
         sim.speed[i], sim.start[i], sim.accel[i] = 5.6, rng.uniform(0.02, 0.14), MOVES[s.offense[i].position][1]
 
@@ -56,17 +58,17 @@ def _fits(s: Scene, sim: Sim, events: list[Event], carrier: int, hole: float, sp
         if m.on_line:
             sim.start[i] = rng.uniform(0.1, 0.22)
             sim.path(i, [(-0.7, m.across + 0.2 * hole)])
-            events.append((rng.uniform(0.6, 0.9), lambda q, i=i: q.follow(i, carrier, lead=0.7)))
+            events.append((rng.uniform(0.6, 0.9), partial(Sim.follow, i=i, ref=carrier, lead=0.7)))
         elif m.depth < 8.0 and abs(m.across) < 9.0:
             sim.start[i] = rng.uniform(0.22, 0.35)
             sim.path(i, [(max(m.depth - 2.0, 1.8), m.across + 0.45 * (hole - m.across))])
             sim.speed[i] = 4.5 * speed
-            events.append((rng.uniform(0.8, 1.15), lambda q, i=i, v=top * 0.85 * speed: _chase(q, i, carrier, v)))
+            events.append((rng.uniform(0.8, 1.15), partial(_chase, i=i, carrier=carrier, speed=top * 0.85 * speed)))
         else:
             sim.start[i] = rng.uniform(0.25, 0.35)
             sim.path(i, [(m.depth + rng.uniform(0.2, 1.8), m.across)])
             sim.speed[i] = 3.5
-            events.append((rng.uniform(0.9, 1.5), lambda q, i=i, v=top * 0.85 * speed: _chase(q, i, carrier, v)))
+            events.append((rng.uniform(0.9, 1.5), partial(_chase, i=i, carrier=carrier, speed=top * 0.85 * speed)))
 
 
 def _chase(q: Sim, i: int, carrier: int, speed: float) -> None:
@@ -99,8 +101,6 @@ def play_run(s: Scene, sim: Sim, speed: float) -> tuple[Outcome, str]:
         out.holder.append((mesh, carrier))
     top, accel = MOVES[s.offense[carrier].position]
     sim.speed[carrier], sim.accel[carrier] = top * 0.85 * speed, accel
-    if len([m for m in s.offense if m.tag == "FB"]):
-        pass
     _blocks(s, sim, out, events, hole)
     _fits(s, sim, events, carrier, hole, speed)
     state = {"done": False}

@@ -106,7 +106,9 @@ class Sim:
     def t(self) -> float:
         return self.t0 + self.k * self.dt
 
-    def run(self, events: list[Event], hook: Callable[[Sim], None] | None = None, every: int = 4) -> NDArray[np.float64]:
+    def run(
+        self, events: list[Event], hook: Callable[[Sim], None] | None = None, every: int = 4
+    ) -> NDArray[np.float64]:
         """Run all steps. events: (second, function) once each; hook: called every ``every`` steps.
 
         Returns positions (steps + 1, N, 2).
@@ -122,7 +124,7 @@ class Sim:
         return self.hist[:, : self.n].copy()
 
     def _targets(self) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
-        n, k = self.n, self.k
+        k = self.k
         path = self.kind == PATH
         tgt = self.points[self.arange, self.at]
         delta = tgt - self.pos

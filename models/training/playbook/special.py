@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,7 +16,7 @@ from models.training.playbook.outcome import Outcome, Scene
 from models.training.playbook.play import HZ
 from models.training.playbook.roster import MOVES, Man, Spot, tnorm
 from models.training.playbook.secondary import align_defense
-from models.training.playbook.sim import Sim
+from models.training.playbook.sim import Event, Sim
 
 if TYPE_CHECKING:
     from models.training.playbook.build import Draft
@@ -30,8 +31,18 @@ def _line(split: float, stance: str, ends: int) -> list[Man]:
     names = [("G", "guard"), ("T", "tackle"), ("E", "tight_end"), ("F", "tight_end")][: 2 + ends]
     for sign, side in ((-1, "L"), (1, "R")):
         for k, (letter, pos) in enumerate(names):
-            men.append(Man("offense", pos, side + letter, -1.0 - 0.06 * k, sign * split * (k + 1), stance, True,
-                           pos == "tight_end"))  # fmt: skip
+            men.append(
+                Man(
+                    "offense",
+                    pos,
+                    side + letter,
+                    -1.0 - 0.06 * k,
+                    sign * split * (k + 1),
+                    stance,
+                    True,
+                    pos == "tight_end",
+                )
+            )
     return men
 
 
@@ -51,8 +62,18 @@ def field_goal_men(rng: np.random.Generator, spot: Spot) -> tuple[list[Man], lis
     men.append(Man("offense", "passer", "QB", -7.3, 0.35 * foot, "crouched"))
     n_line = int(rng.integers(7, 9))
     rush = np.linspace(-4.9, 4.9, n_line) + rng.normal(0, 0.1, n_line)
-    defense = [Man("defense", "edge" if abs(a) > 3.3 else "tackle_inside", f"D{k}", spot.neutral + 0.75, float(a),
-                   "three_point" if rng.random() < 0.6 else "two_point", True) for k, a in enumerate(rush)]  # fmt: skip
+    defense = [
+        Man(
+            "defense",
+            "edge" if abs(a) > 3.3 else "tackle_inside",
+            f"D{k}",
+            spot.neutral + 0.75,
+            float(a),
+            "three_point" if rng.random() < 0.6 else "two_point",
+            True,
+        )
+        for k, a in enumerate(rush)
+    ]
     total = 12 if wide else 11
     for k in range(total - n_line):
         a = (-1) ** k * (2.0 + 4.2 * (k // 2)) + rng.normal(0, 0.5)
@@ -75,8 +96,18 @@ def punt_men(rng: np.random.Generator, spot: Spot) -> tuple[list[Man], list[Man]
     deep = -min(tnorm(rng, 14, 0.6, 12.5, 15), spot.behind - 1.0)
     men.append(Man("offense", "passer", "QB", deep, 0.0, "standing"))
     rush = np.linspace(-6.5, 6.5, 7) + rng.normal(0, 0.25, 7)
-    defense = [Man("defense", "edge" if abs(a) > 4 else "tackle_inside", f"D{k}", spot.neutral + tnorm(rng, 0.9, 0.2, 0.6, 1.4),
-                   float(a), "two_point" if rng.random() < 0.6 else "three_point", True) for k, a in enumerate(rush)]  # fmt: skip
+    defense = [
+        Man(
+            "defense",
+            "edge" if abs(a) > 4 else "tackle_inside",
+            f"D{k}",
+            spot.neutral + tnorm(rng, 0.9, 0.2, 0.6, 1.4),
+            float(a),
+            "two_point" if rng.random() < 0.6 else "three_point",
+            True,
+        )
+        for k, a in enumerate(rush)
+    ]
     for tag in ("GL", "GR"):
         g = next(m for m in men if m.tag == tag)
         defense.append(Man("defense", "corner", "C" + tag, spot.neutral + tnorm(rng, 1.5, 0.4, 0.9, 2.5), g.across))
@@ -95,8 +126,18 @@ def kneel_men(rng: np.random.Generator, spot: Spot) -> tuple[list[Man], list[Man
     if spot.level == "canadian":
         men.append(_back("SB", "back", -4.4, 1.8))
     men.append(Man("offense", "passer", "QB", -1.7, 0.0, "under_center"))
-    defense = [Man("defense", "edge" if abs(a) > 3 else "tackle_inside", f"D{k}", spot.neutral + 0.8, float(a), "three_point", True)
-               for k, a in enumerate(np.linspace(-4.2, 4.2, 5) + rng.normal(0, 0.2, 5))]  # fmt: skip
+    defense = [
+        Man(
+            "defense",
+            "edge" if abs(a) > 3 else "tackle_inside",
+            f"D{k}",
+            spot.neutral + 0.8,
+            float(a),
+            "three_point",
+            True,
+        )
+        for k, a in enumerate(np.linspace(-4.2, 4.2, 5) + rng.normal(0, 0.2, 5))
+    ]
     total = 12 if spot.level == "canadian" else 11
     for k in range(total - 5):
         a = -9 + 18 * k / (total - 6) + rng.normal(0, 0.5)
@@ -197,6 +238,10 @@ def _punt(s: Scene, sim: Sim, t: Array) -> Array:
     return _kick(t, ball, kick, at, goal, 4.3, 25.0)
 
 
+def _to(q: Sim, i: int, to: tuple[float, float]) -> None:
+    q.path(i, [to])
+
+
 def _kneel(s: Scene, sim: Sim, t: Array) -> Array:
     """The passer takes a step back and kneels; the rest lean on each other and stand up."""
     _common(s, sim)
@@ -205,10 +250,10 @@ def _kneel(s: Scene, sim: Sim, t: Array) -> Array:
         sim.speed[i] = 1.2
     sim.path(s.passer, [(-2.25, 0.1)])
     sim.speed[s.passer] = 2.0
-    events = []
+    events: list[Event] = []
     for i in range(sim.n):
         to = (s.men[i].depth + s.rng.normal(0, 1.2) - 0.5 * (i < s.n_off), s.men[i].across + s.rng.normal(0, 1.0))
-        events.append((s.rng.uniform(1.2, 2.2), lambda q, i=i, to=to: q.path(i, [to])))
+        events.append((s.rng.uniform(1.2, 2.2), partial(_to, i=i, to=to)))
     sim.run(events)
     return _legs(t, [(-0.01, (0, 0, 0.1)), (0.13, (-1.4, 0, 0.9)), (0.8, (-1.95, 0.1, 0.5)), (1.0, (-1.95, 0.1, 0.4))])
 
@@ -229,7 +274,11 @@ def _kick(t: Array, ball: Array, when: float, a: Array, b: Array, fly: float, to
 
 def draft(rng: np.random.Generator, spot: Spot, call: Call) -> Draft:
     """A special-teams play or a clip without a snap."""
-    return _no_snap(rng, spot, call) if call.kind in ("stand_up", "walk_up", "between_plays") else _special(rng, spot, call)
+    return (
+        _no_snap(rng, spot, call)
+        if call.kind in ("stand_up", "walk_up", "between_plays")
+        else _special(rng, spot, call)
+    )
 
 
 def _special(rng: np.random.Generator, spot: Spot, call: Call) -> Draft:
@@ -241,7 +290,7 @@ def _special(rng: np.random.Generator, spot: Spot, call: Call) -> Draft:
         m.depth = max(m.depth, -(spot.behind - 0.8))
     for m in defense:
         m.depth = min(m.depth, spot.to_end_line - 0.8)
-    settle(defense[-6:], defense[:-6] , 1.0)
+    settle(defense[-6:], defense[:-6], 1.0)
     s = Scene(rng, spot, call, offense, defense)
     movers: dict[int, Move] = {}
     pre_s, after_s = float(rng.uniform(4.0, 6.0)), float(rng.uniform(3.2, 4.0))

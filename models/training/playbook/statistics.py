@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,7 +49,9 @@ def measure(play: Play, seconds: float = -0.15) -> dict[str, list[float]]:
         return {}
     k = int(np.searchsorted(play.time_s, seconds))
     xy = play.to_play_frame(play.xy_yd[k])
-    who = {s: [i for i, p in enumerate(play.people) if p.side == s and p.role == "player"] for s in ("offense", "defense")}
+    who = {
+        s: [i for i, p in enumerate(play.people) if p.side == s and p.role == "player"] for s in ("offense", "defense")
+    }
     o, d = xy[who["offense"]], xy[who["defense"]]
     op = [play.people[i].position for i in who["offense"]]
     depth = np.sort(d[:, 0])[::-1]
@@ -96,7 +99,7 @@ def shares(pool: dict[str, list[float]]) -> dict[str, float]:
     c = np.array(pool["corner over a wide receiver, depth"])
     n = np.array(pool["nearest neighbour"])
     edges = [-9, 1.5, 3, 5, 7, 8, 10, 15, 99]
-    rows = [100 * float(np.mean((d >= a) & (d < b))) for a, b in zip(edges, edges[1:], strict=False)]
+    rows = [100 * float(np.mean((d >= a) & (d < b))) for a, b in pairwise(edges)]
     tests: list[Callable[[], float]] = [
         lambda: float(np.mean(c < 2.5)), lambda: float(np.mean((c >= 2.5) & (c < 5))), lambda: float(np.mean(c >= 5)),
         lambda: float(np.mean(c >= 7)), lambda: float(np.mean(n < 1)), lambda: float(np.mean(n < 1.5)),

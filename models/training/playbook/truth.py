@@ -112,7 +112,9 @@ def before_labels(s: Scene, shown: str, response: str | None) -> tuple[dict[str,
     return labels, deep, corners
 
 
-def after_labels(s: Scene, plan: Plan, out: Outcome, t: Array, xy: Array, deep: set[int], corners: dict[int, int]) -> tuple[dict[str, Any], set[int]]:  # fmt: skip
+def after_labels(
+    s: Scene, plan: Plan, out: Outcome, t: Array, xy: Array, deep: set[int], corners: dict[int, int]
+) -> tuple[dict[str, Any], set[int]]:
     """Labels of what the picture became, and who was deep then. Deep after: a deep job, and deep at 1.0-2.0 s."""
     look = (t >= 1.0) & (t <= 2.0)
     depth = xy[look][:, s.n_off :, 0].mean(0)
@@ -140,12 +142,31 @@ def after_labels(s: Scene, plan: Plan, out: Outcome, t: Array, xy: Array, deep: 
 
 
 COLUMNS = (
-    "play_kind", "field_level", "line_of_scrimmage_yd", "ball_across_yd", "offense_players", "defense_players",
-    "deep_safeties", "middle_of_field", "corner_depth_offense_left_yd", "corner_depth_offense_right_yd",
-    "corner_picture", "box_defenders", "motion", "motion_response", "deep_safeties_after", "rotation",
-    "rotation_from", "disguised", "rushers", "blockers", "spare_rushers", "read_window", "coverage_before",
+    "play_kind",
+    "field_level",
+    "line_of_scrimmage_yd",
+    "ball_across_yd",
+    "offense_players",
+    "defense_players",
+    "deep_safeties",
+    "middle_of_field",
+    "corner_depth_offense_left_yd",
+    "corner_depth_offense_right_yd",
+    "corner_picture",
+    "box_defenders",
+    "motion",
+    "motion_response",
+    "deep_safeties_after",
+    "rotation",
+    "rotation_from",
+    "disguised",
+    "rushers",
+    "blockers",
+    "spare_rushers",
+    "read_window",
+    "coverage_before",
     "coverage_after",
-)  # fmt: skip
+)
 
 
 def play_kind(kind: str) -> str:
