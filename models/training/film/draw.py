@@ -78,7 +78,7 @@ def _rig(rng: Rng, kind: str, f: fields.Field) -> Rig:
             position_yd=(x, -back, h),
             roll_deg=clipped(rng, 0, 0.5, -1.5, 1.5),
             aim=(clipped(rng, 0.5, 0.03, 0.4, 0.6), clipped(rng, 0.51, 0.05, 0.36, 0.64)),
-            room_yd=float(rng.uniform(-2, 16)) if wide else float(1.0 + rng.gamma(1.6, 1.3)),
+            room_yd=float(rng.uniform(-2, 16)) if wide else float(0.6 + rng.gamma(1.6, 1.1)),
             across_yd=0.0,
             focal_width=0.0,
             focal_limits=(2.2, 7.6) if wide else (2.5, 7.2),
@@ -142,7 +142,7 @@ def _light(rng: Rng, kind: str, f: fields.Field) -> Light:
                 float(rng.uniform(22, 60)),
             )
         )
-    direct = {"sun": rng.uniform(0.5, 0.82), "overcast": rng.uniform(0.0, 0.25), "night": rng.uniform(0.35, 0.75)}[name]
+    direct = {"sun": rng.uniform(0.5, 0.82), "overcast": rng.uniform(0.0, 0.25), "night": rng.choice([rng.uniform(0.2, 0.5), rng.uniform(0.5, 0.75)], p=[0.75, 0.25])}[name]
     t = rng.normal(0, 0.04)
     if name == "night":
         t += rng.uniform(-0.05, 0.1)
@@ -196,7 +196,7 @@ def _turf(rng: Rng, kind: str, light: Light, level: str) -> Turf:
         mow_step=float(np.clip(rng.lognormal(np.log(0.06), 0.75), 0.0, 0.45)),
         mow_period_yd=mow,
         grain=float(np.clip(rng.lognormal(np.log(0.13), 0.45), 0.03, 0.4)) * (0.6 if fake else 1.0),
-        patches=float(np.clip(rng.lognormal(np.log(0.07), 0.5), 0.02, 0.35)),
+        patches=float(np.clip(rng.lognormal(np.log(0.055), 0.5), 0.015, 0.3)),
         mud=float(rng.uniform(0.1, 0.9)) if not fake and chance(rng, 0.14) else 0.0,
         snow=snow,
         wet=float(rng.uniform(0.2, 1.0)) if chance(rng, 0.12) else 0.0,
@@ -274,5 +274,6 @@ def _lens(rng: Rng, kind: str, light: Light) -> Lens:
         jpeg=int(rng.integers(22, 75)) if chance(rng, 0.45) else 0,
         quality=int(rng.integers(78, 96)),
         kbit=int(rng.choice([900, 1600, 3000, 6000, 9000], p=[0.12, 0.25, 0.3, 0.23, 0.1])),
+        glare=float(rng.uniform(0.1, 1.0)) if chance(rng, 0.08) else 0.0,
         rain=float(rng.uniform(0.2, 1.0)) if chance(rng, 0.03) else 0.0,
     )

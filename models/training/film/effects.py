@@ -91,6 +91,14 @@ def _rain(pic: Picture, strength: float, rng: np.random.Generator) -> Picture:
     return cv2.add(pic, cv2.merge([cv2.GaussianBlur(veil, (0, 0), 0.8)] * 3))  # type: ignore[return-value]
 
 
+def _glare(pic: Picture, strength: float) -> Picture:
+    """Soft lights mirrored in glass, the same in every frame of a clip."""
+    h, w = pic.shape[:2]
+    rng = np.random.default_rng(round(strength * 1e6))
+    small = np.clip(cv2.GaussianBlur(rng.normal(0, 1, (18, 32)), (0, 0), 2.0) * 6, 0, 2) * 22 * strength
+    return cv2.add(pic, cv2.merge([cv2.resize(small, (w, h), interpolation=cv2.INTER_CUBIC).clip(0, 255).astype(np.uint8)] * 3))  # type: ignore[return-value]
+
+
 def text_box(lens: Lens, size: tuple[int, int]) -> tuple[int, int, float]:
     """(x, y, scale) of burned-in text."""
     w, h = size
@@ -139,6 +147,8 @@ def develop(pic: Picture, lens: Lens, rng: np.random.Generator, motion_px: tuple
     pic = _blur(pic, lens.blur_px * scale)
     if lens.fringe:
         pic = _fringe(pic, lens.fringe)
+    if lens.glare:
+        pic = _glare(pic, lens.glare)
     small = lens.rows and lens.rows < h
     full = (w, h)
     if small:
@@ -152,7 +162,7 @@ def develop(pic: Picture, lens: Lens, rng: np.random.Generator, motion_px: tuple
         tile = _noise_tile(min(SOFTNESS, key=lambda v: abs(v - lens.noise_px * max(scale, 0.6))))
         y, x = int(rng.integers(0, 1024)), int(rng.integers(0, 1024))
         rows, cols = (y + np.arange(h)) % 1024, (x + np.arange(w)) % 1024
-        pic = cv2.add(pic, tile[rows][:, cols] * np.float32(lens.noise), dtype=cv2.CV_8U)  # type: ignore[assignment]
+        pic = cv2.add(pic, tile[rows][:, cols] * np.float32(lens.noise / (1 + 0.6 * lens.sharpen)), dtype=cv2.CV_8U)  # type: ignore[assignment]
     if lens.sharpen:
         low = cv2.GaussianBlur(pic, (0, 0), lens.sharpen_px * max(scale, 0.6))
         pic = cv2.addWeighted(pic, 1 + lens.sharpen, low, -lens.sharpen, 0)  # type: ignore[assignment]

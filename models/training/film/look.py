@@ -81,6 +81,7 @@ class Paint:
     number_style: int
     arrows: bool
     goal_numbers: bool  # a G painted on the goal lines
+    twin_line_yd: float  # a second line this far beside every 10-yard line, 0 = none
     line_gap_yd: float  # yard lines stop this far short of the sideline
     wear: float  # 0 fresh .. 1 nearly gone
     end_zone_colour: tuple[Colour, Colour]
@@ -208,6 +209,7 @@ class Lens:
     quality: int  # of the still's file
     kbit: int  # video bit rate at 1280x720 and 30 fps
     rain: float
+    glare: float  # reflections in the window of the press box
 
 
 @dataclass(frozen=True)

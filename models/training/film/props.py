@@ -13,7 +13,8 @@ YELLOW = (0.86, 0.78, 0.12)
 
 
 def _any(rng: Rng) -> np.ndarray:
-    return rng.uniform(0.1, 0.9, 3) * rng.uniform(0.5, 1.0)
+    c = rng.uniform(0.1, 0.9, 3) * rng.uniform(0.5, 1.0)
+    return c + (c.mean() - c) * rng.uniform(0.0, 0.9)
 
 
 def goal_posts(f: Field, white: bool) -> list[Solid]:
@@ -164,6 +165,8 @@ def _far_away(rng: Rng, look: Look) -> list[Solid]:
             a, r = rng.uniform(0, 2 * np.pi), rng.uniform(0, 45)
             x = f.length / 2 + np.cos(a) * (f.length * 0.62 + 14 + r)
             y = f.width / 2 + np.sin(a) * (f.width * 0.7 + 16 + r)
+            x += np.sign(x - f.length / 2) * v.stands[2] * (abs(np.cos(a)) > 0.5)
+            y += v.stands[1] * 1.2 * (np.sin(a) > 0.3)
             if y < 0 or (look.kind == "endzone" and x < 0):
                 continue
             h = float(rng.uniform(5, 16))

@@ -236,6 +236,7 @@ class Renderer:
                 float(tu.dirt),
                 0.45 if li.kind != "sun" else 0.35,
             ),
+            twin=pa.twin_line_yd,
             seed=((look.wardrobe_seed % 97) / 97, (look.wardrobe_seed % 89) / 89),
         )
         self._set(self.p_people, bounce=tuple(0.5 * v for v in turf), crowd=look.venue.crowd)

@@ -71,6 +71,7 @@ uniform vec4 sides;            // ticks from, to, on, cross bars
 uniform vec4 ez;               // alpha, alpha, pattern, wear
 uniform vec4 extra;            // stripe x (or -99), track on, dirt, ao
 uniform vec2 seed;
+uniform float twin;            // second line beside every 10-yard line, yards off; 0 = none
 layout(location = 0) out vec4 picture;
 layout(location = 1) out vec4 who;
 
@@ -109,7 +110,7 @@ void main() {
     if (front.a > 0.998) { picture = vec4(front.rgb, 1.0); return; }
     if (up.z > -0.004) { picture = vec4(film(sky(up)) * (1.0 - front.a) + front.rgb, 1.0); return; }
     float fine = (n1.r + 0.7 * n1.g - 0.85) * 1.3 + (n2.r - 0.5) * 1.1;
-    float slow = (n3.r - 0.5) * 1.6 + (n2.b - 0.5) * 0.7 + (n3.g - 0.5);
+    float slow = (n3.r - 0.5) * 1.5 + (n2.b - 0.5) * 0.45 + (n3.g - 0.5);
 
     float inx = band(p.x, fx, field.z - 0.5 * lines.y, fl.x - field.z + 0.5 * lines.y);
     float iny = band(p.y, fy, lines.w, fl.y - lines.w);
@@ -154,6 +155,7 @@ void main() {
         yl *= 1.0 - step(abs(p.x - extra.x), 1.0);
     }
     float white = yl;
+    if (twin > 0.0) white = max(white, pulse(every(p.x - field.z - twin, 10.0), fx, 0.5 * lines.x) * inx * iny);
     white = max(white, (pulse(p.x - field.z, fx, 0.5 * lines.y) + pulse(p.x - fl.x + field.z, fx, 0.5 * lines.y)) * iny);
     float outer = band(p.x, fx, -lines.z, fl.x + lines.z) * band(p.y, fy, -lines.z, fl.y + lines.z);
     white = max(white, outer - inner);
@@ -180,7 +182,7 @@ void main() {
     else light += direct * (1.0 - max(sh.r * 0.96, stadium(p)));
     vec3 cool = night == 1 ? vec3(1.0) : mix(vec3(0.86, 0.98, 1.2), vec3(1.0), clamp(light * 1.2, 0.0, 1.0));
     c *= light * lit(p) * cool;
-    if (ground.w > 0.0) c = c * (1.0 - 0.35 * ground.w) + ground.w * 0.06 * smoothstep(0.4, 0.7, n2.b) * lit(p);
+    if (ground.w > 0.0) c = c * (1.0 - 0.35 * ground.w) + ground.w * 0.03 * smoothstep(0.25, 0.95, n2.b) * lit(p);
     picture = vec4(film(c) * (1.0 - front.a) + front.rgb, 1.0);
 }
 """
@@ -235,17 +237,27 @@ layout(location = 1) out vec4 who;
 float hash(vec2 p) { return fract(sin(dot(p, vec2(12.9898, 78.233))) * 43758.5453); }
 
 vec3 seats(vec2 q, vec3 seat) {
+    float row = floor(q.y);
+    q.x += 0.37 * hash(vec2(row, 3.1));
     vec2 cell = floor(q), f = fract(q) - 0.5;
-    float h = hash(cell), k = hash(cell + 7.3), m = hash(cell + 31.7);
-    vec3 base = seat * (0.65 + 0.35 * step(0.0, f.y));
-    if (h > crowd) return base;
-    vec3 shirt = 0.05 + 0.75 * vec3(k * k, m * m, fract(k * 7.0) * fract(k * 7.0));
-    if (fract(k * 13.0) > 0.55) shirt = mix(vec3(m), seat, 0.5);
-    vec3 skin = mix(vec3(0.10, 0.05, 0.03), vec3(0.55, 0.33, 0.24), m);
-    f += 0.16 * (vec2(k, m) - 0.5);
-    if (length((f - vec2(0.0, 0.27)) * vec2(1.0, 1.1)) < 0.13) return skin;
-    if (abs(f.x) < 0.3 && f.y < 0.18) return shirt;
-    return base * 0.7;
+    float h = hash(cell), k = hash(cell + 7.3), m = hash(cell + 31.7), o = hash(cell + 57.1);
+    float grey = dot(seat, vec3(0.3, 0.6, 0.1));
+    vec3 base = mix(seat, vec3(grey), 0.35) * (0.55 + 0.45 * step(-0.1, f.y)) * (0.85 + 0.3 * o);
+    float full = crowd * (0.55 + 0.9 * hash(floor(cell / vec2(9.0, 4.0)) + 2.2));
+    vec3 dull = vec3(0.02 + 0.35 * k * k);
+    vec3 any = 0.03 + 0.45 * vec3(k * k, m * m, o * o);
+    vec3 shirt = o < 0.35 ? dull : (o < 0.6 ? mix(dull, seat, 0.7) : (o < 0.75 ? vec3(0.45 + 0.3 * m) : mix(any, dull, 0.4)));
+    vec3 skin = mix(vec3(0.07, 0.035, 0.02), vec3(0.5, 0.3, 0.22), m);
+    vec3 mean = mix(base, 0.5 * shirt + 0.5 * base, step(h, full));
+    vec2 g = f + 0.3 * (vec2(k, m) - 0.5);
+    vec3 c = base;
+    if (h < full) {
+        c = base * 0.6;
+        if (abs(g.x) < 0.22 + 0.1 * o && g.y < 0.16 && g.y > -0.45) c = shirt * (0.75 + 0.5 * g.y + 0.25);
+        if (length(g - vec2(0.0, 0.26)) < 0.12) c = k < 0.4 ? skin : (k < 0.7 ? skin * 0.3 : shirt);
+    }
+    vec2 fw = fwidth(q);
+    return mix(c, mean, clamp(max(fw.x, fw.y) * 1.6 - 0.3, 0.0, 0.85));
 }
 
 void main() {

@@ -101,6 +101,7 @@ def draw_paint(rng: Rng, kind: str, f: Field, turf: Turf, light: Light, split: s
         number_style=style,
         arrows=pro or rng.random() < 0.7,
         goal_numbers=not pro and rng.random() < 0.12,
+        twin_line_yd=float(rng.uniform(0.2, 0.4)) if rng.random() < (0.2 if f.level == "canadian" else 0.02) else 0.0,
         line_gap_yd=0.22 if pro else float(rng.choice([0.0, 0.22])),
         wear=float(np.clip(rng.beta(1.2, 5), 0, 0.85)) * (1.5 if turf.mud > 0 else 1.0)
         if not turf.artificial
