@@ -336,7 +336,14 @@ def test_spacing_matches_measured_film() -> None:
 
 
 def test_wrong_names_are_refused() -> None:
-    for bad in ({"coverage": "cover_9"}, {"nonsense": 1}, {"pressure": 11}, {"kind": "lateral"}, {"formation": "x"}):
+    for bad in (
+        {"coverage": "cover_9"},
+        {"nonsense": 1},
+        {"pressure": 11},
+        {"kind": "lateral"},
+        {"formation": "x"},
+        {"coverage": "cover_4", "pressure": 8},
+    ):
         with pytest.raises(UsageError):
             make_play(0, **bad)
     with pytest.raises(UsageError):

@@ -120,9 +120,14 @@ def _kind(rng: np.random.Generator, given: str | None) -> str:
     return pick(rng, groups[given]) if given in groups else _choose(rng, "kind", given, KINDS, {})
 
 
-def _coverage(rng: np.random.Generator, given: str | None) -> str:
+def _coverage(rng: np.random.Generator, given: str | None, pressure: Any) -> str:
+    """A coverage call; drawn ones go with a forced number of rushers."""
     if given is None:
-        return pick(rng, COVERAGE_WEIGHTS)
+        n = 6 if pressure == "all_out" else pressure
+        able = {
+            k: w for k, w in COVERAGE_WEIGHTS.items() if not isinstance(n, int) or n in RUSHERS[COVERAGE_CALLS[k][0]]
+        }
+        return pick(rng, able or COVERAGE_WEIGHTS)
     if given in COVERAGE_CALLS and given not in ("cover_1", "cover_2", "cover_4"):
         return given
     family = {k: w for k, w in COVERAGE_WEIGHTS.items() if COVERAGE_CALLS[k][0] == given}
@@ -188,12 +193,16 @@ def draw_call(rng: np.random.Generator, level: str, **o: Any) -> Call:
     kind = _kind(rng, o.get("kind"))
     weights = dict(WEIGHTS)
     formation = _choose(rng, "formation", o.get("formation"), tuple(FORMATIONS), weights)
-    coverage = _coverage(rng, o.get("coverage"))
+    coverage = _coverage(rng, o.get("coverage"), o.get("pressure", o.get("rushers")))
     family, deep, honest, man = COVERAGE_CALLS[coverage]
     front = _front(rng, o.get("front"), formation)
     if coverage == "drop_eight" and o.get("pressure") is None:
         o = {**o, "pressure": "drop_eight"}
     rushers, pressure = _pressure(rng, o.get("pressure", o.get("rushers")), family, front)
+    if rushers > max(RUSHERS[family]) + 1:
+        raise UsageError(
+            f"{coverage} cannot be played with {rushers} rushers.", hint=f"At most {max(RUSHERS[family]) + 1}."
+        )
     motion, response = _motion(rng, o.get("motion"), o.get("response"), man)
     disguise = o.get("disguise")
     if disguise is None:

@@ -115,6 +115,7 @@ def approach(s: Scene, movers: dict[int, Move], pre_s: float) -> dict[int, float
     rng, n = s.rng, s.n_off
     style = rng.choice(["set", "settling", "walking", "huddle"], p=[0.5, 0.26, 0.14, 0.1])
     ready: dict[int, float] = {}
+    starts: list[tuple[float, float]] = [v.start for v in movers.values()]
     offense_set = -min(rng.uniform(1.3, 3.2), pre_s - 0.6)
     if style == "set":
         offense_set = -pre_s - 1.0
@@ -125,18 +126,32 @@ def approach(s: Scene, movers: dict[int, Move], pre_s: float) -> dict[int, float
             continue
         arrive = (offense_set if i < n else min(offense_set + 0.4, -0.9)) - abs(rng.normal(0, 0.25)) - 0.15
         if i < n and style == "huddle":
-            a = 2 * np.pi * i / n
-            start = (-8.0 + 1.6 * np.cos(a) * 1.1, 1.9 * np.sin(a) + m.across * 0.05)
+            row = sorted((o for o in s.offense if o.eligible or o.tag == "QB"), key=lambda o: o.across)
+            if m in row:
+                start = (-9.3 + rng.normal(0, 0.15), 1.25 * (row.index(m) - len(row) / 2))
+            else:
+                start = (-7.4 + rng.normal(0, 0.15), m.across * 0.8)
         elif i < n:
             start = (m.depth - rng.uniform(0.8, 3.0), m.across * rng.uniform(0.9, 1.0) + rng.normal(0, 0.3))
         else:
             away = rng.uniform(0.2, 1.4) if style == "walking" else rng.uniform(0.4, 2.2)
             start = (m.depth + away, m.across + rng.normal(0, 0.6))
+        start = _clear(start, starts, -1.0 if i < n else 1.0)
+        starts.append(start)
         far = float(np.hypot(start[0] - m.depth, start[1] - m.across))
         time = max(arrive + pre_s - 0.2, 0.6)
         speed = min(max(far / time * 1.5, 1.4), 6.0)
         movers[i] = Move(start, m.at, start[0], arrive, speed)
     return ready
+
+
+def _clear(at: tuple[float, float], others: list[tuple[float, float]], way: float) -> tuple[float, float]:
+    """The first free place behind a place."""
+    for _ in range(12):
+        if all((o[0] - at[0]) ** 2 + (o[1] - at[1]) ** 2 > 1.1 for o in others):
+            break
+        at = (at[0] + 0.5 * way, at[1])
+    return at
 
 
 def shift(s: Scene, movers: dict[int, Move], pre_s: float) -> bool:
