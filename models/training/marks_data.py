@@ -75,7 +75,9 @@ def load(pairs: Iterable[tuple[Path, Any]], limit: int = 0, workers: int = 4) ->
             raise InputError("A picture cannot be read.", where=picture)
         h, w = bgr.shape[:2]
         nh = round(h * STORE_HW[1] / w)
-        bgr = cv2.resize(bgr, (STORE_HW[1], nh), interpolation=cv2.INTER_AREA if w > STORE_HW[1] else cv2.INTER_LINEAR)
+        bgr = cv2.resize(
+            bgr, (STORE_HW[1], nh), interpolation=cv2.INTER_AREA if w > STORE_HW[1] else cv2.INTER_LINEAR
+        )
         # Other aspects are cropped or padded around the middle: the principal point stays there.
         canvas = np.zeros((*STORE_HW, 3), np.uint8)
         a, b = max((nh - STORE_HW[0]) // 2, 0), max((STORE_HW[0] - nh) // 2, 0)

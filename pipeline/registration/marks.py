@@ -108,7 +108,9 @@ def peaks(heat: NDArray[np.float32], floor: float) -> Array:
     return np.stack([xs + dx, ys + dy, heat[ys, xs]], 1).astype(float)
 
 
-def decode(maps: NDArray[np.float32], kinds: NDArray[np.float32], box: layout.Letterbox, size: tuple[int, int]) -> Marks:
+def decode(
+    maps: NDArray[np.float32], kinds: NDArray[np.float32], box: layout.Letterbox, size: tuple[int, int]
+) -> Marks:
     """The network's answer (CHANNELS, *GRID_HW) and (6,) for a picture of size (width, height)."""
     if maps.shape != (len(layout.CHANNELS), *layout.GRID_HW):
         raise ShapeError(f"marks network: expected {(len(layout.CHANNELS), *layout.GRID_HW)}, got {maps.shape}.")

@@ -46,7 +46,9 @@ class Observed:
     @staticmethod
     def join(parts: list[Observed]) -> Observed:
         parts = [p for p in parts if len(p)] or parts[:1]
-        return Observed(*(np.concatenate([getattr(p, n) for p in parts]) for n in ("px", "along", "value", "sd", "weight")))
+        return Observed(
+            *(np.concatenate([getattr(p, n) for p in parts]) for n in ("px", "along", "value", "sd", "weight"))
+        )
 
 
 def lines(px: Array, along: int, value: float, sd_px: float, independent: float) -> Observed:
@@ -75,9 +77,7 @@ def of_marks(marks: Marks, field: Field) -> Observed:
     for name, y in zip(("near_number", "far_number"), field.number_rows, strict=True):
         p = marks.number[name][:, :2]
         n = len(p)
-        parts.append(
-            Observed(p, np.full(n, 2), np.full(n, y), np.tile(sd_yd, (n, 1)), np.ones(n))
-        )
+        parts.append(Observed(p, np.full(n, 2), np.full(n, y), np.tile(sd_yd, (n, 1)), np.ones(n)))
     return Observed.join(parts)
 
 
@@ -114,9 +114,10 @@ def _point_normals(rows: Array, target: Array, sd_yd: Array, gate: Array, size: 
     j = np.stack([jx, jy], -1)
     det = j[..., 0, 0] * j[..., 1, 1] - j[..., 0, 1] * j[..., 1, 0]
     safe = np.where(np.abs(det) > 1e-3, det, 1e-3)
-    inv = np.stack(
-        [np.stack([j[..., 1, 1], -j[..., 0, 1]], -1), np.stack([-j[..., 1, 0], j[..., 0, 0]], -1)], -2
-    ) / safe[..., None, None]
+    inv = (
+        np.stack([np.stack([j[..., 1, 1], -j[..., 0, 1]], -1), np.stack([-j[..., 1, 0], j[..., 0, 0]], -1)], -2)
+        / safe[..., None, None]
+    )
     gate = gate * (np.abs(det) > 1e-3)
     return np.asarray(inv / sd_yd[None, :, :, None] * gate[..., None, None])
 
@@ -166,7 +167,7 @@ def quality(row: Array, seen: Observed, marks: Marks, field: Field) -> Quality:
     res = float(1.4826 * np.median(across[good])) if good.any() else float("inf")
     xs, counts = np.unique(np.round(sightings.xy[0, good & (seen.along == 0), 0]), return_counts=True)
     xs = xs[counts >= 4]
-    ys, counts = np.unique(np.round(seen.value[good & (seen.along == 1)], 2), return_counts=True)
+    _, counts = np.unique(np.round(seen.value[good & (seen.along == 1)], 2), return_counts=True)
     return Quality(
         res, share, len(xs), int((counts >= 4).sum()), float(np.ptp(xs)) if len(xs) else 0.0,
         _missing(row, marks, field), int(good.sum()),

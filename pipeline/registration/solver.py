@@ -30,7 +30,9 @@ def camera_of(row: Array, size: tuple[int, int]) -> Camera:
     a = np.rad2deg(row[1:4])
     pan = float((a[0] + 180) % 360 - 180)
     x, y, z = (float(v) for v in row[4:7])
-    return Camera(size[0], size[1], float(np.exp(row[0]) * size[0]), (x, y, z), pan, float(a[1]), float(a[2]), float(row[7]))
+    return Camera(
+        size[0], size[1], float(np.exp(row[0]) * size[0]), (x, y, z), pan, float(a[1]), float(a[2]), float(row[7])
+    )
 
 
 def rotations(rows: Array) -> Array:
@@ -96,7 +98,9 @@ class Sightings:
     normal: Array
 
 
-def residuals(rows: Array, seen: Sightings, prior: Prior, size: tuple[int, int], repeat: int = 1) -> tuple[Array, Array]:
+def residuals(
+    rows: Array, seen: Sightings, prior: Prior, size: tuple[int, int], repeat: int = 1
+) -> tuple[Array, Array]:
     """Scaled residuals: (B, N, 2) of sightings and (B, 8) of the prior. repeat: rows come in groups per camera."""
     xy = np.repeat(seen.xy, repeat, 0) if repeat > 1 else seen.xy
     normal = np.repeat(seen.normal, repeat, 0) if repeat > 1 else seen.normal
@@ -134,9 +138,7 @@ def _system(rows: Array, seen: Sightings, prior: Prior, size: tuple[int, int]) -
     return a, g
 
 
-def refine(
-    rows: Array, seen: Sightings, prior: Prior, size: tuple[int, int], steps: int = 6
-) -> tuple[Array, Array]:
+def refine(rows: Array, seen: Sightings, prior: Prior, size: tuple[int, int], steps: int = 6) -> tuple[Array, Array]:
     """Levenberg-Marquardt on each of B cameras. Returns rows (B, 8) and cost (B,)."""
     rows = rows.copy()
     damp = np.full(len(rows), 1e-3)

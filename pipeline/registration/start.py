@@ -124,9 +124,10 @@ def from_dense(marks: Marks, field: Field, view: str, most: int = 3) -> tuple[Ar
     px, xy = marks.dense_px[on], np.stack([x[on], marks.across[on] * field.width], -1)
     ideal = undistort(px, TYPICAL_K1, marks.size)
     cv2.setRNGSeed(1)
-    h, agree = cv2.findHomography(xy, ideal, cv2.RANSAC, _px_of(marks, field) * RANSAC_YD, maxIters=300)
-    if h is None or agree is None:
+    found, agree = cv2.findHomography(xy, ideal, cv2.RANSAC, _px_of(marks, field) * RANSAC_YD, maxIters=300)
+    if found is None or agree is None:
         return np.zeros((0, 8)), 0.0
+    h: Array = np.asarray(found, np.float64)
     keep = agree.ravel() > 0
     known = prior(view, field)
     starts = [p for f in FOCALS if (p := _pose(h, f, marks.size)) is not None]

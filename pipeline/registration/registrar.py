@@ -1,0 +1,232 @@
+"""Registers one picture: marks, fit, paint, numbers, and how far to trust the result."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline import field as fields
+from pipeline import models
+from pipeline.camera import Camera
+from pipeline.errors import ShapeError, UsageError
+from pipeline.field import Field
+from pipeline.records import VIEWS, People, Registration
+from pipeline.registration import marks as marks_stage
+from pipeline.registration import numbers, paint, solve, solver, start
+from pipeline.registration.marks import Marks
+from pipeline.registration.solve import Observed
+
+Array = NDArray[np.float64]
+
+MIN_FIELD = 0.08  # share of the picture that must be field
+MIN_POINTS = 40
+HINT_TOLERANCE = 1.6  # a hint's fit may cost so much more than a fresh start and still be kept
+OK_INLIERS = 0.6
+OK_MISSING = 0.55
+OK_RESIDUAL_PX = 2.6  # of a 1280-wide picture
+OK_ERROR_YD = 1.2
+PAINT_MIN = 40  # paint points needed to believe the paint
+MARKS_WITH_PAINT = 0.25  # weight the network's own points keep beside paint
+LEVEL_DOUBT = 0.02
+DEFAULT_LEVEL = "professional"
+
+
+@dataclass(frozen=True)
+class Fit:
+    """One camera fitted for one level and view."""
+
+    row: Array
+    level: str
+    view: str
+    cost: float
+    seen: Observed
+    quality: solve.Quality
+    painted: int = 0
+
+
+def _size(image_bgr: NDArray[np.uint8]) -> tuple[int, int]:
+    if image_bgr.ndim != 3 or image_bgr.shape[2] != 3 or image_bgr.dtype != np.uint8:
+        raise ShapeError(f"register: expected a (H, W, 3) uint8 picture, got {image_bgr.shape} {image_bgr.dtype}.")
+    return image_bgr.shape[1], image_bgr.shape[0]
+
+
+class Registrar:
+    """Registers single pictures. level, view: None to tell them from the picture.
+
+    Raises UsageError for an unknown level or view, ModelError when the networks are not there.
+    """
+
+    def __init__(
+        self, level: str | None = None, view: str | None = None, *, model_dir: Path | None = None, threads: int = 2,
+        marks_network: models.Network | None = None, numbers_network: models.Network | None = None,
+    ) -> None:  # fmt: skip
+        if view is not None and view not in VIEWS:
+            raise UsageError(f"Unknown view {view!r}.", hint=f"Choose one of: {', '.join(VIEWS)}.")
+        self.level, self.view = level, view
+        if level is not None:
+            fields.load(level)
+        self._marks = marks_network or models.load("marks", model_dir, threads=threads)
+        self._numbers = numbers_network or models.load("numbers", model_dir, threads=threads)
+
+    def register(
+        self, image_bgr: NDArray[np.uint8], people: People | None = None, hint: Camera | None = None
+    ) -> Registration:
+        """Register one picture. people: masks their boxes; hint: a camera of a moment before."""
+        size = _size(image_bgr)
+        found = marks_stage.see(self._marks, image_bgr)
+        boxes = people.box_px.astype(float) if people is not None and len(people) else None
+        return self.from_marks(image_bgr, found, boxes, _hint_row(hint, size))
+
+    def from_marks(
+        self, image_bgr: NDArray[np.uint8], found: Marks, boxes: Array | None = None, hint: Array | None = None
+    ) -> Registration:
+        """The same when the network has run already. boxes (N, 4) px of people; hint (8,) camera."""
+        view = self.view or max(found.view, key=lambda k: found.view[k])
+        told = self.level or max(found.level, key=lambda k: found.level[k])
+        evidence: dict[str, Any] = {"view": found.view, "level": found.level, "field_share": found.field_share}
+        if found.field_share < MIN_FIELD:
+            return Registration("failed", None, view, told, reason="no field in the picture", evidence=evidence)
+        if sum(len(p) for p in found.ridge.values()) < MIN_POINTS:
+            return Registration("failed", None, view, told, reason="no lines of the field found", evidence=evidence)
+        fits = self._fits(found, view, hint)
+        if not fits:
+            return Registration(
+                "failed", None, view, told, reason="the lines found fit no view of the field", evidence=evidence
+            )
+        grey = paint.grey_of(image_bgr)
+        best = _painted(fits[0], grey, found, boxes)
+        field = fields.load(best.level)
+        readings = numbers.read(self._numbers, image_bgr, best.row, field, boxes)
+        place = numbers.locate(best.row, found, readings, field, view)
+        return _report(best, found, field, place, readings, evidence)
+
+    def _fits(self, found: Marks, view: str, hint: Array | None) -> list[Fit]:
+        """Fits of every level worth trying, best first."""
+        if self.level is not None:
+            levels = [self.level]
+        else:
+            order = sorted(found.level, key=lambda k: -found.level[k])
+            levels = [n for i, n in enumerate(order) if i == 0 or found.level[n] > 0.05]
+        fits = [f for n in levels if (f := _fit_level(found, fields.load(n), view, hint)) is not None]
+        doubt = {n: -2 * np.log(found.level[n] + LEVEL_DOUBT) for n in levels}
+        return sorted(fits, key=lambda f: f.cost + doubt[f.level])
+
+
+def _hint_row(hint: Camera | None, size: tuple[int, int]) -> Array | None:
+    if hint is None:
+        return None
+    return solver.row_of(hint.scaled(*size) if (hint.width_px, hint.height_px) != size else hint)
+
+
+def _fit_level(found: Marks, field: Field, view: str, hint: Array | None) -> Fit | None:
+    """The best camera for one level, or None where there is no start."""
+    seen = solve.of_marks(found, field)
+    known = start.prior(view, field)
+    rows, _ = start.from_dense(found, field, view)
+    if hint is not None:
+        rows = np.concatenate([hint[None], rows])
+    if not len(rows):
+        return None
+    rows, cost = solve.fit(rows, seen, known, found.size)
+    i = int(np.argmin(cost))
+    if not np.isfinite(cost[i]):
+        return None
+    if hint is not None and cost[0] <= cost[i] * HINT_TOLERANCE:
+        i = 0
+    return Fit(rows[i], field.level, view, float(cost[i]), seen, solve.quality(rows[i], seen, found, field))
+
+
+def _painted(fit: Fit, grey: NDArray[np.float32], found: Marks, boxes: Array | None) -> Fit:
+    """Refine a fit on the paint of the picture; the fit itself where too little paint is found."""
+    field, known = fields.load(fit.level), start.prior(fit.view, fields.load(fit.level))
+    row, count = fit.row, 0
+    reach = float(np.clip(4 + 3 * fit.quality.residual_px * 1280 / found.size[0], 6, 12))
+    for r in (reach, 5.0):
+        seen = paint.observe(grey, row, found, field, boxes, r)
+        if len(seen) < PAINT_MIN:
+            return fit
+        both = Observed.join([seen, replace(fit.seen, weight=fit.seen.weight * MARKS_WITH_PAINT)])
+        new, _ = solve.fit(row[None], both, known, found.size, rounds=1, steps=5)
+        row, count = new[0], len(seen)
+    q = solve.quality(row, seen, found, field)
+    if q.inliers < 0.5 or _apart(row, fit.row, found) > 3.0:
+        return fit
+    return replace(fit, row=row, seen=both, quality=replace(q, inliers=fit.quality.inliers), painted=count)
+
+
+def _apart(a: Array, b: Array, found: Marks) -> float:
+    """Median distance in yards between two cameras' readings of the field part of the picture."""
+    px = found.dense_px[found.field > 0.5]
+    if not len(px):
+        return float("inf")
+    g = solver.unproject(np.stack([a, b]), px, found.size)
+    return float(np.nanmedian(np.linalg.norm(g[0] - g[1], axis=-1)))
+
+
+def error_of(fit: Fit, found: Marks, field: Field) -> float:
+    """Estimated typical error in yards between the numbers rows of the picture: root of the mean variance.
+
+    Covariance of the fit (residuals scaled to what they are) carried to the ground (propagation of errors).
+    """
+    known = start.prior(fit.view, field)
+    sightings, _ = solve.assign(fit.row[None], fit.seen, found.size)
+    cov = solver.covariance(fit.row, sightings, known, found.size)
+    r, _ = solver.residuals(fit.row[None], sightings, known, found.size)
+    size2 = (r[0] ** 2).sum(-1)
+    weight = np.minimum(1, solver.CAUCHY**2 / (size2 + 1e-9)) * fit.seen.weight
+    scale = max(1.0, float((size2 * np.minimum(1, solver.CAUCHY**2 / (size2 + 1e-9))).sum() / max(weight.sum(), 1.0)))
+    px = found.dense_px[found.field > 0.5]
+    rows = np.repeat(fit.row[None], 9, 0)
+    rows[1:] += np.diag(solver.STEPS)
+    g = solver.unproject(rows, px, found.size)
+    inside = np.isfinite(g).all((0, 2)) & (g[0, :, 1] > 8) & (g[0, :, 1] < field.width - 8)
+    if inside.sum() < 4:
+        return float("inf")
+    jac = (g[1:, inside] - g[:1, inside]) / solver.STEPS[:, None, None]
+    var = np.einsum("ank,ab,bnk->n", jac, cov, jac) * scale
+    return float(np.sqrt(np.median(var)))
+
+
+def _report(
+    fit: Fit, found: Marks, field: Field, place: numbers.Place, readings: numbers.Readings, evidence: dict[str, Any]
+) -> Registration:
+    shift, probability = place.best()
+    error = error_of(fit, found, field)
+    q = fit.quality
+    unit = found.size[0] / 1280
+    row = fit.row.copy()
+    row[4] += shift
+    camera = solver.camera_of(row, found.size)
+    evidence.update(
+        quality=q.__dict__, painted_points=fit.painted, cost=fit.cost, shift_probability=probability,
+        shifts=(place.shifts + 0.0).tolist(), shift_log_weight=place.log_weight.tolist(), shift=shift,
+        numbers=[(float(x + shift), bool(f), int(t.argmax()), float(t.max()), int(a.argmax()))
+                 for x, f, t, a in zip(readings.x, readings.far, readings.tens, readings.arrow, strict=True)],
+    )  # fmt: skip
+    reason = _doubt(q, error, unit)
+    evidence["best_guess"] = camera
+    known = bool(probability > numbers.KNOWN)
+    if reason:
+        return Registration("abstained", None, fit.view, fit.level, known, q.residual_px, error, reason, evidence)
+    return Registration("ok", camera, fit.view, fit.level, known, q.residual_px, error, "", evidence)
+
+
+def _doubt(q: solve.Quality, error: float, unit: float) -> str:
+    """Why a fit is not good enough to use; '' where it is."""
+    if q.yard_lines < 2:
+        return "fewer than two yard lines"
+    if q.rows < 1:
+        return "no hash row or sideline found"
+    if q.inliers < OK_INLIERS:
+        return f"only {q.inliers:.0%} of the marks fit"
+    if q.missing > OK_MISSING:
+        return "predicted yard lines are not in the picture"
+    if q.residual_px > OK_RESIDUAL_PX * unit:
+        return f"lines off by {q.residual_px:.1f} px"
+    if not error < OK_ERROR_YD:
+        return f"estimated error {error:.1f} yd"
+    return ""
