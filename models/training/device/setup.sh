@@ -42,5 +42,5 @@ if ! echo "$EGL_NOW" | grep -qi nvidia; then
 fi
 say "$EGL_NOW"
 GPUS=$($PY -c "import torch; print(torch.cuda.device_count())")
-CORES=$(nproc)
+CORES=$($PY -c "import os; print(len(os.sched_getaffinity(0)))")
 say "$GPUS GPUs, $CORES cores, $($PY -c 'import cv2, torch, onnx, onnxruntime as o, ultralytics as u; print("cv2", cv2.__version__, "torch", torch.__version__, "onnx", onnx.__version__, "onnxruntime", o.__version__, "ultralytics", u.__version__)' 2>&1 | tail -1)"

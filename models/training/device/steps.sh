@@ -91,8 +91,8 @@ pack() {
   done
   [ ${#list[@]} -gt 0 ] && tar -C "$WORK/onnx" -cf "$OUT/people_onnx_$n.tar" "${list[@]}"
   if [ -d "$WORK/marks" ]; then
-    (cd "$WORK/marks" && tar -cf "$OUT/marks_onnx.tar" $(ls *.onnx *.json 2>/dev/null) \
-      && tar -czf "$OUT/marks_state.tgz" $(ls *_state.pt 2>/dev/null))
+    for f in "$WORK"/marks/*.onnx; do gzip -c "$f" > "$OUT/$(basename "$f").gz"; done
+    (cd "$WORK/marks" && tar -czf "$OUT/marks_state.tgz" $(ls *_state.pt *.json 2>/dev/null))
     tail -n 5 "$WORK/train_marks.log" | cut -c1-400
   fi
   ls -la "$OUT"
