@@ -54,6 +54,7 @@ class TrackSettings:
     found_rate: float = 0.92  # of a person in the open, per frame
     found_rate_pile: float = 0.65
     repeat_rate: float = 0.06  # of a false find turning up again at the same place
+    kit_cost: float = 4.0  # cost in sigmas of a kit as unlike as the two teams' are
     extend_s: float = 0.55  # how far a track reaches past its first and last find
 
 
@@ -77,6 +78,7 @@ class _Finds:
 class _Track:
     filter: Filter
     at: dict[int, int] = field(default_factory=dict)  # sample -> find
+    kit: Array | None = None  # running mean of what he wears
 
     @property
     def first(self) -> int:
@@ -191,19 +193,30 @@ def _doubles(xy: Array, box: Array, confidence: Array, settings: TrackSettings) 
 def _associate(finds: list[_Finds], times: Array, settings: TrackSettings) -> tuple[list[_Finds], list[_Track]]:
     tracks: list[_Track] = []
     aligned: list[_Finds] = []
+    unlike = _kit_scale(finds)
     for i, f in enumerate(finds):
         live = [t for t in tracks if times[i] - times[t.last] <= settings.bridge_s]
         f = _steady(f, live, times[i], settings)
         aligned.append(f)
-        taken = _match(live, f, times[i], settings)
+        taken = _match(live, f, times[i], settings, unlike)
         for t, j in taken:
+            t.kit = f.kit[j] if t.kit is None else t.kit + (f.kit[j] - t.kit) / min(len(t.at) + 1, 8)
             t.filter.update(times[i], f.xy[j], f.cov[j], _accel(times[i], settings))
             t.at[i] = j
         used = {j for _, j in taken}
         for j in range(len(f.xy)):
             if j not in used:
-                tracks.append(_Track(Filter.start(times[i], f.xy[j], f.cov[j]), {i: j}))
+                tracks.append(_Track(Filter.start(times[i], f.xy[j], f.cov[j]), {i: j}, f.kit[j].copy()))
     return aligned, tracks
+
+
+def _kit_scale(finds: list[_Finds]) -> float:
+    """Typical distance of two kits that differ: the 75th percentile over pairs of people of one frame."""
+    full = max(finds, key=lambda f: len(f.kit))
+    if len(full.kit) < 4 or full.kit.shape[1] == 0:
+        return float("inf")
+    gap = np.linalg.norm(full.kit[:, None] - full.kit[None], axis=-1)
+    return float(max(np.percentile(gap[np.triu_indices(len(gap), 1)], 75), 1e-6))
 
 
 def _accel(time_s: float, settings: TrackSettings) -> float:
@@ -228,8 +241,13 @@ def _steady(f: _Finds, live: list[_Track], time_s: float, settings: TrackSetting
     return replace(f, xy=f.xy + shift)
 
 
-def _match(live: list[_Track], f: _Finds, time_s: float, settings: TrackSettings) -> list[tuple[_Track, int]]:
-    """First everybody near where he is expected, then the rest within what a person can run."""
+def _match(
+    live: list[_Track], f: _Finds, time_s: float, settings: TrackSettings, unlike: float
+) -> list[tuple[_Track, int]]:
+    """First everybody near where he is expected, then the rest within what a person can run.
+
+    unlike: distance of kits that counts as another team's.
+    """
     if not live or not len(f.xy):
         return []
     cost = np.full((len(live), len(f.xy)), np.inf)
@@ -242,8 +260,10 @@ def _match(live: list[_Track], f: _Finds, time_s: float, settings: TrackSettings
         gap = time_s - t.filter.time_s
         run = np.linalg.norm(f.xy - t.filter.mean[:2], axis=1)
         ok = run < 0.8 + settings.top_speed_yd_s * gap
-        cost[a] = np.where((maha < settings.gate_sigma) & ok, maha, np.inf)
-        loose[a] = np.where(ok & (run < 0.8 + 6.5 * gap), 0.5 * maha + run, np.inf)
+        other = 0.0 if t.kit is None else np.minimum(np.linalg.norm(f.kit - t.kit, axis=1) / unlike, 1.5)
+        worn = settings.kit_cost * other
+        cost[a] = np.where((maha < settings.gate_sigma) & ok, maha + worn, np.inf)
+        loose[a] = np.where(ok & (run < 0.8 + 6.5 * gap), 0.5 * maha + run + worn, np.inf)
     pairs = _assign(cost)
     got_a, got_j = {a for a, _ in pairs}, {j for _, j in pairs}
     loose[list(got_a)] = np.inf
