@@ -31,7 +31,7 @@ CAMERA_FROM_MIDFIELD_YD = {"sideline": 8.0, "endzone": 20.0}  # sd; 59 of 60 mea
 
 @dataclass(frozen=True)
 class Readings:
-    """M patches read: x (M,) yards in the camera's own frame, far (M,) bool, tens (M, 6), arrow (M, 3) probabilities."""
+    """M patches read: x (M,) yards, far (M,) bool; tens (M, 6), arrow (M, 3) probabilities."""
 
     x: Array
     far: NDArray[np.bool_]
@@ -60,12 +60,11 @@ class Place:
 
 
 def patch_places(row: Array, field: Field, size: tuple[int, int]) -> tuple[Array, NDArray[np.bool_], Array]:
-    """x (M,), far (M,) and grids (M, H, W, 2) px of the yard-line places of both number rows that lie in the picture."""
+    """x (M,), far (M,) and px grids (M, H, W, 2) of the places on yard lines of both number rows in the picture."""
     ph, pw = layout.PATCH_HW
-    v, u = np.meshgrid(
-        (0.5 - (np.arange(ph) + 0.5) / ph) * layout.PATCH_YD[0], ((np.arange(pw) + 0.5) / pw - 0.5) * layout.PATCH_YD[1],
-        indexing="ij",
-    )  # fmt: skip
+    up = (0.5 - (np.arange(ph) + 0.5) / ph) * layout.PATCH_YD[0]
+    right = ((np.arange(pw) + 0.5) / pw - 0.5) * layout.PATCH_YD[1]
+    v, u = np.meshgrid(up, right, indexing="ij")
     xs, fars, grids = [], [], []
     for far, y in enumerate(field.number_rows):
         sign = -1.0 if far else 1.0

@@ -101,11 +101,11 @@ def assign(rows: Array, seen: Observed, size: tuple[int, int]) -> tuple[solver.S
     normal = np.zeros((*off.shape, 2, 2))
     normal[..., 0, :] = n / seen.sd[:, :1] * gate[..., None]
     if point.any():
-        normal[:, point] = _point_normals(rows, target[:, point], seen.sd[point], gate[:, point], size)
+        normal[:, point] = point_normals(rows, target[:, point], seen.sd[point], gate[:, point], size)
     return solver.Sightings(seen.px, target, normal), off
 
 
-def _point_normals(rows: Array, target: Array, sd_yd: Array, gate: Array, size: tuple[int, int]) -> Array:
+def point_normals(rows: Array, target: Array, sd_yd: Array, gate: Array, size: tuple[int, int]) -> Array:
     """(B, N, 2, 2): px to sigmas along field x and y (inverse of the local scale of the view)."""
     e = 0.25
     mid = solver.project(rows, target, size)
