@@ -13,13 +13,18 @@ from models.training.playbook.roster import Man, Spot, tnorm
 
 @dataclass
 class Job:
-    """kind: rush, man, deep, under, robber. mark: landmark (depth, across) of a zone. man: index of the
-    offensive player covered. moved: the man leaves his shown place for another level or side."""
+    """What one defender does.
+
+    kind: rush, man, deep, under, robber. mark: landmark (depth, across) of a zone. man: index of the offensive
+    player covered. moved: the man leaves his shown place for another level or side. match: a deep zone played
+    as man against whoever runs upfield in it.
+    """
 
     kind: str
     mark: tuple[float, float] = (0.0, 0.0)
     man: int = -1
     moved: bool = False
+    match: bool = False
 
 
 @dataclass
@@ -121,6 +126,9 @@ def _deep_jobs(rng: np.random.Generator, call: Call, spot: Spot, defense: list[M
         if outside is not None and s != flat:
             m = mark(16.5 if family == "cover_3" else 15.5, 0.5 + outside * s, defense[i])
             jobs[i] = Job("deep", (m[0], 0.45 * m[1] + 0.55 * defense[i].across))
+    if call.coverage == "cover_4_match":
+        for job in jobs.values():
+            job.match = True
     return jobs, flat, down
 
 

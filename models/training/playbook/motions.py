@@ -114,7 +114,7 @@ def _answer(
     delay = rng.uniform(0.2, 0.4)
     if motion.response == "followed":
         able = [k for k, d in enumerate(defense) if d.position in ("slot_defender", "safety", "linebacker", "corner")]
-        bad = {"linebacker": 3.0, "corner": 2.5, "slot_defender": 0.0, "safety": 1.0}
+        bad = {"linebacker": 3.0, "corner": 2.5, "slot_defender": 0.0, "safety": 1.0 if call.deep < 2 else 14.0}
         k = min(
             able,
             key=lambda k: (

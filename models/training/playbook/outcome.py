@@ -56,6 +56,7 @@ class Outcome:
     catch_at: NDArray[np.float64] | None = None
     target: int = -1
     caught: bool = False
+    holds: bool = False  # nobody is open: he keeps the ball
     end_s: float = float("nan")  # sack, tackle or ball on the ground
     down: list[tuple[float, int]] = field(default_factory=list)
     routes: dict[int, str] = field(default_factory=dict)

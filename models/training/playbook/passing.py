@@ -69,8 +69,8 @@ def protect(s: Scene, sim: Sim, out: Outcome, events: list[Event]) -> None:
             r = s.defense[j - n]
             drive = tnorm(rng, 1.5, 0.4, 0.7, 2.4) if r.position == "edge" else tnorm(rng, 0.95, 0.35, 0.3, 1.8)
             events.append((rng.uniform(0.3, 0.5) if line else 0.5, _meet(i, j, s.passer, drive)))
-            if rng.random() < 0.28:
-                events.append((rng.uniform(2.0, 3.4), partial(_shed, i=i, j=j, passer=s.passer)))
+            if rng.random() < (0.7 if out.holds else 0.28):
+                events.append((rng.uniform(1.9, 2.7 if out.holds else 3.4), partial(_shed, i=i, j=j, passer=s.passer)))
         else:
             near = min(rushers, key=partial(_apart, s, i))
             events.append((0.55, _help(i, near, s.passer, 0.45 * (1 if m.across > s.defense[near - n].across else -1))))
@@ -215,7 +215,7 @@ def hook_for(s: Scene, plan: Plan, out: Outcome, cushions: dict[int, float]) -> 
         _sacked(s, q, out, state)
         for i, c in cushions.items():
             if q.kind[i] == 2:
-                q.offset[i, 0] = max((c - 0.4) * (1 - t / 1.9), 0.0) + 0.5 if s.call.family != "cover_2_man" else -0.4
+                q.offset[i, 0] = max((c - 0.4) * (1 - t / 1.9), 0.0) + 0.9 if s.call.family != "cover_2_man" else -0.4
         if t < 0.45 or not len(targets):
             return
         where = q.pos[targets]
@@ -236,6 +236,8 @@ def _lean(job: Job, where: np.ndarray, deepest: float) -> tuple[float, float]:
             return job.mark
         deep = where[inside, 0].max()
         b = where[inside][where[inside, 0].argmax()]
+        if job.match and deep > 8.0:  # he takes the man who came upfield as his own
+            return (min(deep + 1.6, deepest), b[1] + 0.15 * (job.mark[1] - b[1]))
         return (min(max(job.mark[0], deep + 2.6), deepest), job.mark[1] + 0.4 * (b[1] - job.mark[1]))
     d = np.hypot(gap, where[:, 0] - job.mark[0])
     b = where[d.argmin()]
@@ -250,7 +252,7 @@ def _sacked(s: Scene, q: Sim, out: Outcome, state: dict[str, bool]) -> None:
         return
     p = q.pos[s.passer]
     for j in out.rushers:
-        if q.pair[j] < 0 and np.hypot(*(q.pos[j] - p)) < 1.05:
+        if np.hypot(*(q.pos[j] - p)) < (1.05 if q.pair[j] < 0 else 0.85):
             out.end_s, state["done"] = q.t, True
             out.down += [(q.t + 0.25, s.passer), (q.t + 0.3, j)]
             out.throw_s = float("nan")
@@ -285,7 +287,8 @@ def throw_events(s: Scene, out: Outcome, plan: Plan) -> list[Event]:
     lo, hi = THROW_S[s.call.kind]
     when = float(rng.uniform(lo, hi))
     if s.call.kind in ("dropback", "play_action") and rng.random() < 0.16:
-        when += float(rng.uniform(0.8, 1.8))  # nobody open: he holds the ball
+        when += float(rng.uniform(0.8, 1.8))
+        out.holds = True
 
     def throw(q: Sim) -> None:
         if not np.isnan(out.end_s) or not out.routes:
