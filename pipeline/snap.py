@@ -22,7 +22,8 @@ from pipeline.records import Motion, People, Shot, Snap
 
 Curve = NDArray[np.float64]
 Scorer = Callable[[NDArray[np.float32]], Curve]
-RISE_S = 0.15  # how long after the onset the rise is taken as straight
+LEVEL_S = 0.5  # how long before the scorer's peak the level is fitted
+RISE_S = 0.25  # how long after it the rise is taken as straight
 MARGIN_TICKS = 30  # how far the network looks to each side in time
 
 
@@ -39,7 +40,7 @@ class SnapSettings:
     apart_s: float = 6.0
     lead_s: float = 0.3
     tail_s: float = 0.15
-    refine_s: float = 0.2
+    refine_s: float = 0.1
 
 
 DEFAULTS = SnapSettings()
@@ -177,19 +178,17 @@ def group_curve(grid: NDArray[np.float32], times: Curve, at_s: float) -> Curve:
 def change_point(curve: Curve, times: Curve, at_s: float, reach_s: float) -> tuple[float, float]:
     """(second of the onset, share of the variance the fit explains).
 
-    Two-sided least squares: a level up to the onset, a straight rise after it, over 0.5 s before to 0.2 s after
-    each candidate; the candidate frame with the smallest sum of squares wins.
+    Two-sided least squares over one window for all candidates: a level up to the onset, a straight rise after
+    it; the candidate frame with the smallest sum of squares wins.
     """
-    use = (times > at_s - 0.5) & (times <= at_s + reach_s + RISE_S)
+    use = (times > at_s - LEVEL_S) & (times <= at_s + RISE_S)
     t, y = times[use], curve[use]
     best, best_cost = at_s, np.inf
     for s in t[np.abs(t - at_s) <= reach_s + 1e-6]:
-        ramp = np.clip(t - s, 0.0, RISE_S)
-        part = t <= s + RISE_S
-        a = np.stack([np.ones(part.sum()), ramp[part]], 1)
-        fit, *_ = np.linalg.lstsq(a, y[part], rcond=None)
-        cost = float(((a @ fit - y[part]) ** 2).mean())
+        a = np.stack([np.ones(len(t)), np.clip(t - s, 0.0, None)], 1)
+        fit, *_ = np.linalg.lstsq(a, y, rcond=None)
+        cost = float(((a @ fit - y) ** 2).sum())
         if fit[1] > 0 and cost < best_cost:
             best, best_cost = float(s), cost
-    spread = float(y.var()) if len(y) else 0.0
+    spread = float(((y - y.mean()) ** 2).sum()) if len(y) else 0.0
     return best, 0.0 if spread <= 0 or not np.isfinite(best_cost) else max(0.0, 1.0 - best_cost / spread)

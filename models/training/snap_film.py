@@ -17,7 +17,7 @@ from pipeline.camera import Camera
 from pipeline.field import Field, load
 
 Array = NDArray[np.float64]
-PX_PER_YD = 14.0  # of the ground picture
+PX_PER_YD = 12.0  # of the ground picture
 MARGIN_YD = 30.0  # around the field
 JOINTS = ("head", "neck", "hip", "knee_l", "knee_r", "foot_l", "foot_r", "hand_l", "hand_r")
 BONES = ((1, 2, 0.36), (2, 3, 0.2), (2, 4, 0.2), (3, 5, 0.16), (4, 6, 0.16), (1, 7, 0.14), (1, 8, 0.14))
@@ -90,7 +90,8 @@ def join(plays: list[Play], rng: np.random.Generator) -> Play:
             parts = _walk(xy[-1][-1], facing[-1][-1], play, count, hz, rng)
             for store, part in zip((xy, facing, stance), parts, strict=True):
                 store.append(part)
-            ball.append(np.repeat(play.ball_xyz_yd[:1], len(parts[0]), 0))
+            carried = np.clip(np.arange(len(parts[0])) / hz / rng.uniform(3, 6), 0, 1)[:, None]
+            ball.append(ball[-1][-1] + carried * (play.ball_xyz_yd[0] - ball[-1][-1]))
         start = sum(map(len, xy)) / hz
         snaps += [start + s - play.time_s[0] for s in snaps_s(play)]
         xy.append(play.xy_yd[:, :count])
@@ -234,7 +235,7 @@ def ground_picture(rng: np.random.Generator, field: Field) -> NDArray[np.uint8]:
     for x in field.yard_lines[2:-1:2]:
         for y in field.number_rows:
             for dx in (-1.1, 1.1):
-                cv2.putText(image, str(rng.integers(0, 9)), px(x + dx - 0.6, y + 0.9), 0, 1.0, white, 3)
+                cv2.putText(image, str(rng.integers(0, 9)), px(x + dx - 0.6, y + 0.9), 0, 0.8, white, 3)
     if rng.random() < 0.5:
         cv2.circle(
             image, px(field.length / 2, field.width / 2), int(6 * PX_PER_YD), float(rng.uniform(20, 230)), -1
@@ -243,7 +244,7 @@ def ground_picture(rng: np.random.Generator, field: Field) -> NDArray[np.uint8]:
         y0, y1 = px(0, side[0])[1], px(0, side[1])[1]
         crowd = rng.uniform(20, 220, ((y1 - y0) // 14 + 1, width // 12 + 1)).astype(np.float32)
         image[y0:y1] = (cv2.resize(crowd, (width, y1 - y0)) * 0.6 + 30).astype(np.uint8)
-    return image
+    return cv2.GaussianBlur(image, (3, 3), 0.7)
 
 
 def _smooth(values: Array, steps: int) -> Array:
@@ -267,7 +268,6 @@ class QuickFilm:
         last_s: float | None = None,
     ) -> None:  # fmt: skip
         self.play, self.look, self.rng = play, look, np.random.default_rng(seed)
-        self.ground = ground_picture(self.rng, load(play.level))
         start = play.time_s[0] if first_s is None else first_s
         stop = play.time_s[-1] if last_s is None else last_s
         phase = self.rng.uniform(0, 1 / rate)
@@ -311,6 +311,7 @@ class QuickFilm:
         pose = POSE_TABLE[play.stance[0]].copy()
         gait = self.order_phase.copy()
         cameras = self._cameras()
+        self.begin()
         for t, camera in zip(self.time_s, cameras, strict=True):
             at = np.clip((t - t0) * hz, 0, len(play.time_s) - 1.001)
             i, part = int(at), at - int(at)
@@ -319,6 +320,13 @@ class QuickFilm:
             pose += (1 - np.exp(-dt / 0.12)) * (POSE_TABLE[play.stance[i]] - pose)
             gait += dt * (2.0 + 2.2 * speed) * (speed > 0.3)
             yield self._draw(camera, t, xy, play.facing_rad[i], pose, gait, speed, play.ball_xyz_yd[i])
+
+    def begin(self) -> None:
+        """What is drawn once."""
+        look = self.look
+        self.ground = ground_picture(self.rng, load(self.play.level))
+        size = (look.height_px + 64, look.width_px + 64)
+        self.noise = self.rng.normal(0, look.noise, size).round().astype(np.int8)
 
     def _cameras(self) -> list[Camera]:
         """One camera a frame: it follows the ball late and in part, zooms once it does, and shakes."""
@@ -357,39 +365,27 @@ class QuickFilm:
         to_plane = np.array(
             [[PX_PER_YD, 0, MARGIN_YD * PX_PER_YD], [0, PX_PER_YD, MARGIN_YD * PX_PER_YD], [0, 0, 1.0]]
         )
-        double = np.diag([2.0, 2.0, 1.0])
-        to_px = double @ camera.yd_to_px @ np.linalg.inv(to_plane)
+        to_px = camera.yd_to_px @ np.linalg.inv(to_plane)
         image = cv2.warpPerspective(
-            self.ground, to_px, (2 * w, 2 * h), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT
+            self.ground, to_px, (w, h), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT
         )
-        joints = self._joints(t, xy, facing, pose, gait, speed)
-        with np.errstate(invalid="ignore"):
-            px = camera.project(joints) * 2
-            scale = (
-                np.linalg.norm(
-                    camera.project(np.c_[xy, np.full(len(xy), 1.0)]) - camera.ground_to_px(xy), axis=1
-                )
-                * 2
-            )
+        px = camera.project(self._joints(t, xy, facing, pose, gait, speed))
+        one_up = camera.project(np.c_[xy, np.ones(len(xy))])
+        scale = np.linalg.norm(one_up - camera.ground_to_px(xy), axis=1)
         depth = np.linalg.norm(xy - np.asarray(camera.position_yd)[:2], axis=1)
+        inside = ((px[:, 0] > -80) & (px[:, 0] < [w + 80, h + 80])).all(1) & np.isfinite(px).all((1, 2))
         for i in np.argsort(-depth):
-            if (
-                np.isfinite(px[i]).all()
-                and -200 < px[i, 0, 0] < 2 * w + 200
-                and -200 < px[i, 0, 1] < 2 * h + 200
-            ):
+            if inside[i]:
                 self._person(image, px[i], float(scale[i]), self.grey[i])
-        spot = camera.project(ball) * 2
+        spot = camera.project(ball)
         if np.isfinite(spot).all():
-            size = max(1, int(0.14 * float(np.median(scale)) * 8))
+            size = max(1, int(0.14 * float(np.nanmedian(scale)) * 8))
             cv2.circle(image, tuple(int(v * 8) for v in spot), size, 75.0, -1, cv2.LINE_AA, 3)
-        image = cv2.resize(image, (w, h), interpolation=cv2.INTER_AREA)
-        out = (image.astype(np.float32) - 100) * look.contrast + 100
+        image = cv2.addWeighted(image, look.contrast, image, 0, 100 * (1 - look.contrast))
         if look.noise:
-            noise = np.empty((h, w), np.float32)
-            cv2.randn(noise, 0, look.noise)
-            out += noise
-        return np.clip(out, 0, 255).astype(np.uint8)
+            dy, dx = self.rng.integers(0, 64, 2)
+            image = cv2.add(image, self.noise[dy : dy + h, dx : dx + w], dtype=cv2.CV_8U)
+        return image
 
     def _joints(self, t: float, xy: Array, facing: Array, pose: Array, gait: Array, speed: Array) -> Array:
         local = pose.copy()

@@ -22,7 +22,7 @@ class SnapNet(nn.Module):
         self.cells = nn.Sequential(
             nn.Conv2d(onset.CHANNELS, width, 3, 2, 1), nn.ReLU(),
             nn.Conv2d(width, 2 * width, 3, 2, 1), nn.ReLU(),
-            nn.Conv2d(2 * width, 2 * width, 3, 1, 1), nn.ReLU(),
+            nn.Conv2d(2 * width, 2 * width, 3, 2, 1), nn.ReLU(),
         )  # fmt: skip
         self.mix = nn.Sequential(nn.Linear(4 * width, 32), nn.ReLU())
         self.time = nn.Sequential(
@@ -101,14 +101,21 @@ def scores(net: SnapNet, grid: NDArray[np.float32]) -> NDArray[np.float64]:
         return torch.sigmoid(net(stacked(grid))).numpy().astype(float)
 
 
-def fit(clips: list[Clip], epochs: int, seed: int, log_every: int = 1, longest: int = 300) -> SnapNet:
+def fit(
+    clips: list[Clip],
+    epochs: int,
+    seed: int,
+    start: SnapNet | None = None,
+    rate: float = 4e-3,
+    longest: int = 160,
+) -> SnapNet:
     """Train on clips; one step a clip, gradients of four clips together."""
     torch.manual_seed(seed)
     rng = np.random.default_rng(seed)
-    net = SnapNet()
+    net = start or SnapNet()
     total = epochs * len(clips) // 4 + 1
-    best = torch.optim.AdamW(net.parameters(), lr=2e-3, weight_decay=1e-3)
-    plan = torch.optim.lr_scheduler.OneCycleLR(best, 4e-3, total_steps=total + 1, pct_start=0.15)
+    best = torch.optim.AdamW(net.parameters(), lr=rate, weight_decay=1e-3)
+    plan = torch.optim.lr_scheduler.OneCycleLR(best, rate, total_steps=total + 1, pct_start=0.15)
     for epoch in range(epochs):
         net.train()
         losses = []
@@ -137,8 +144,7 @@ def fit(clips: list[Clip], epochs: int, seed: int, log_every: int = 1, longest: 
                 best.step()
                 best.zero_grad()
                 plan.step()
-        if epoch % log_every == 0:
-            print(f"epoch {epoch}: loss {np.mean(losses):.3f}", flush=True)
+        print(f"epoch {epoch}: loss {np.mean(losses):.3f}", flush=True)
     return net
 
 

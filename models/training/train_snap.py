@@ -7,6 +7,7 @@ clip. fit: a small network over the windows of ``pipeline.onset`` (torch, CPU, m
 from __future__ import annotations
 
 import argparse
+import hashlib
 import io
 import json
 from collections.abc import Iterable, Iterator
@@ -20,13 +21,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from models.training import snap_film
+from models.training import snap_film, snap_grids
 from models.training.playbook.play import Play, make_play
 from pipeline import models, onset, snap
 from pipeline.film import FilmInfo
 from pipeline.motion import WIDTH_PX, Meter
 from pipeline.records import Motion
 
+RATES = ("30", "30", "30", "30000/1001", "30000/1001", "24", "25", "50", "60000/1001")
 LEVELS = ("professional", "college", "high_school", "canadian")
 
 
@@ -51,11 +53,16 @@ def through_codec(
     store.seek(0)
     with av.open(store) as box:
         for frame in box.decode(video=0):
-            yield frame.to_ndarray(format="gray")
+            plane = frame.planes[0]
+            yield (
+                np.frombuffer(plane, np.uint8)
+                .reshape(-1, plane.line_size)[: frame.height, : frame.width]
+                .copy()
+            )
 
 
 def meter(frames: Iterable[NDArray[np.uint8]], rate: Fraction) -> Motion:
-    """Motion of one shot (cuts found in it would be errors of the motion stage: the longest piece is kept)."""
+    """Motion of one shot. Raises ValueError where the motion stage finds a cut: quick film has none."""
     gauge, pieces = None, []
     for i, grey in enumerate(frames):
         if gauge is None:
@@ -66,7 +73,9 @@ def meter(frames: Iterable[NDArray[np.uint8]], rate: Fraction) -> Motion:
     if gauge is None:
         raise ValueError("No frames.")
     pieces += list(gauge.end())
-    return max((m for _, m in pieces), key=lambda m: len(m.frame))
+    if len(pieces) != 1:
+        raise ValueError(f"{len(pieces)} pieces, cuts {gauge.cuts}")
+    return pieces[0][1]
 
 
 def draw_play(rng: np.random.Generator, seed: int) -> tuple[Play, float | None, float | None, str]:
@@ -92,25 +101,31 @@ def draw_play(rng: np.random.Generator, seed: int) -> tuple[Play, float | None, 
     return play, first, min(stop, float(rng.uniform(0.8, 4.0))), kind
 
 
-def render_clip(seed: int) -> tuple[Motion, NDArray[np.float64], str]:
-    """(motion, snap times in seconds from the first frame, kind) of one clip; all drawn from the seed."""
+def render_clip(seed: int, drawn: bool = True) -> tuple[Motion, NDArray[np.float64], str]:
+    """(motion, snap times in seconds from the first frame, kind) of one clip; all drawn from the seed.
+
+    drawn: through pictures, H.264 and the motion stage; else the activity is modelled (``snap_grids``).
+    """
     rng = np.random.default_rng(seed)
     play, first, last, kind = draw_play(rng, seed)
     look = snap_film.draw_look(rng, play, WIDTH_PX)
     if kind == "long":
         look = replace(look, zoom_rate=0.0, follow=1.0, early_pan_deg_s=0.0)
-    rate = Fraction(str(rng.choice(["30", "30", "30000/1001", "24", "25", "50", "60000/1001"])))
+    rate = Fraction(str(rng.choice(RATES)))
+    if not drawn:
+        span = {"first_s": first, "last_s": last}
+        motion, grid_film = snap_grids.motion(play, look, seed, rate, span)
+        return motion, np.array([float(f / rate) for f in grid_film.snap_frames]), kind
     film = snap_film.QuickFilm(play, look, seed, float(rate), first, last)
     frames: Iterable[NDArray[np.uint8]] = film
     if rng.random() < 0.75:
-        frames = through_codec(
-            film, rate, int(rng.integers(18, 34)), str(rng.choice(["ultrafast", "veryfast", "medium"]))
-        )
+        preset = str(rng.choice(["ultrafast", "superfast", "veryfast"]))
+        frames = through_codec(film, rate, int(rng.integers(18, 34)), preset)
     motion = meter(frames, rate)
     return motion, np.array([float(f / rate) for f in film.snap_frames]), kind
 
 
-def render(out: Path, first_seed: int, count: int) -> None:
+def render(out: Path, first_seed: int, count: int, drawn: bool = True) -> None:
     """Write clips first_seed .. first_seed + count - 1, skipping those already there."""
     cv2.setNumThreads(1)
     out.mkdir(parents=True, exist_ok=True)
@@ -118,7 +133,11 @@ def render(out: Path, first_seed: int, count: int) -> None:
         path = out / f"{seed:06d}.npz"
         if path.exists():
             continue
-        motion, snaps, kind = render_clip(seed)
+        try:
+            motion, snaps, kind = render_clip(seed, drawn)
+        except ValueError as e:
+            print(f"seed {seed} left out: {e}", flush=True)
+            continue
         save(path, motion, snaps, kind)
 
 
@@ -176,8 +195,8 @@ def judge(folder: Path, scorer: snap.Scorer, settings: snap.SnapSettings) -> dic
     }  # fmt: skip
 
 
-def fit(data: list[Path], out: Path, epochs: int, seed: int) -> None:
-    """Train on folders of clips and write the ONNX file."""
+def fit(data: list[Path], out: Path, epochs: int, seed: int, start: Path | None, rate: float) -> None:
+    """Train on folders of clips, from the weights in ``start`` if given, and write the ONNX file."""
     import torch
 
     from models.training import snap_net
@@ -187,7 +206,10 @@ def fit(data: list[Path], out: Path, epochs: int, seed: int) -> None:
         snap_net.Clip(onset.grids(motion), truth / onset.TICK_S, kind, path.stem)
         for folder in data for path in sorted(folder.glob("*.npz")) for motion, truth, kind in [load(path)]
     ]  # fmt: skip
-    net = snap_net.fit(clips, epochs, seed)
+    net = snap_net.SnapNet()
+    if start is not None:
+        net.load_state_dict(torch.load(start, weights_only=True))
+    net = snap_net.fit(clips, epochs, seed, net, rate)
     torch.save(net.state_dict(), out.with_suffix(".pt"))
     out.write_bytes(snap_net.to_onnx(net))
 
@@ -195,6 +217,26 @@ def fit(data: list[Path], out: Path, epochs: int, seed: int) -> None:
 def scorer_of(path: Path) -> snap.Scorer:
     """A scorer from an ONNX file that need not be in the manifest."""
     return snap.network_scorer(models.open_network(path.read_bytes(), threads=1, where=path))
+
+
+def install(onnx: Path, metrics: dict[str, Any]) -> Path:
+    """Copy the network to models/snap/ and list it in the manifest with what ``judge`` measured."""
+    from models.training.export_people import LICENCE, write_entry
+
+    blob = onnx.read_bytes()
+    target = models.models_dir() / "snap" / "snap.onnx"
+    target.parent.mkdir(exist_ok=True)
+    target.write_bytes(blob)
+    entry = {
+        "file": "snap/snap.onnx",
+        "sha256": hashlib.sha256(blob).hexdigest(),
+        "licence": LICENCE,
+        "trained_on": [
+            "quick grey film of models/training/snap_film.py of this repository (AGPL-3.0-or-later)"
+        ],
+        "metrics": {k: v for k, v in metrics.items() if k != "worst"},
+    }
+    return write_entry("snap", entry)
 
 
 def main() -> None:
@@ -207,24 +249,32 @@ def main() -> None:
     step.add_argument("--out", type=Path, required=True)
     step.add_argument("--first-seed", type=int, default=0)
     step.add_argument("--count", type=int, default=300)
+    step.add_argument(
+        "--modelled", action="store_true", help="model the activity instead of drawing pictures"
+    )
     step = steps.add_parser("fit")
     step.add_argument("--data", type=Path, nargs="+", required=True)
     step.add_argument("--out", type=Path, required=True)
     step.add_argument("--epochs", type=int, default=20)
+    step.add_argument("--start", type=Path, help="weights (.pt) of an earlier fit")
+    step.add_argument("--rate", type=float, default=4e-3)
     step.add_argument("--seed", type=int, default=0)
     step = steps.add_parser("judge")
     step.add_argument("--data", type=Path, required=True)
     step.add_argument("--onnx", type=Path, required=True)
+    step.add_argument("--install", action="store_true", help="list it in the manifest with these figures")
     step.add_argument("--threshold", type=float, nargs="+", default=[snap.DEFAULTS.threshold])
     options = parser.parse_args()
     if options.what == "render":
-        render(options.out, options.first_seed, options.count)
+        render(options.out, options.first_seed, options.count, not options.modelled)
     elif options.what == "fit":
-        fit(options.data, options.out, options.epochs, options.seed)
+        fit(options.data, options.out, options.epochs, options.seed, options.start, options.rate)
     else:
         for threshold in options.threshold:
             result = judge(options.data, scorer_of(options.onnx), replace(snap.DEFAULTS, threshold=threshold))
             print(threshold, json.dumps(result))
+        if options.install:
+            print(install(options.onnx, judge(options.data, scorer_of(options.onnx), snap.DEFAULTS)))
 
 
 if __name__ == "__main__":
