@@ -85,7 +85,7 @@ def load(config: Config, *, still: bool = False) -> Tools:
     return Tools(
         find_snaps=_no_snaps if still else _snap_finder(snap.shipped_scorer()),
         finder=finder,
-        registrar=registration.Registrar(level, view),
+        registrar=registration.Registrar(level, view, threads=config.execution.threads),
         over_time=registration.over_time,
         build_tracks=tracks.build,
         align=alignment.align,
