@@ -206,7 +206,7 @@ def draw_call(rng: np.random.Generator, level: str, **o: Any) -> Call:
     motion, response = _motion(rng, o.get("motion"), o.get("response"), man)
     disguise = o.get("disguise")
     if disguise is None:
-        disguise = rng.random() < 0.33
+        disguise = rng.random() < 0.27
     shell = int(pick(rng, {str(k): w for k, w in DISGUISES[deep].items()})) if disguise else honest
     rotates = {"cover_3_sky", "cover_3_weak", "cover_3_buzz"}
     if coverage in rotates and o.get("disguise") is None and rng.random() < 0.35:

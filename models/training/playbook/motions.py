@@ -132,6 +132,8 @@ def _answer(
         if motion.kind == "jet":
             depth = max(depth, spot.neutral + 6.4)
         new = replace(d, depth=depth, across=float(across), stance="two_point")
+        if d.depth < spot.deep_limit():
+            new.depth = min(new.depth, spot.deep_limit() - 0.4)
         settle([new], [o for o in defense if o is not d])
         if motion.kind == "return":
             new = replace(d)

@@ -166,6 +166,8 @@ def align_defense(rng: np.random.Generator, spot: Spot, call: Call, offense: lis
     nickel = _slots(rng, spot, slots, shown, offense)
     backers = align_linebackers(rng, spot, left - slots, offense, line, call.strong, call.mugged)
     _widen(rng, spot, backers, nickel + safeties, offense)
+    for m in backers + nickel:  # near the goal line everybody stands closer, or linebackers would be deep men
+        m.depth = min(m.depth, spot.deep_limit() - 0.4)
     settle(corners + nickel, line + backers)
     settle(safeties, line + backers + corners + nickel)
     return line + backers + nickel + corners + safeties, shown
