@@ -19,8 +19,7 @@ CLEAN = Lens(
 
 
 def plain(turf: Turf) -> Turf:
-    return replace(turf, mow_step=0.0, grain=0.0,
-    glare=0.0, patches=0.0, mud=0.0, snow=0.0, wet=0.0, dirt=False)
+    return replace(turf, mow_step=0.0, grain=0.0, patches=0.0, mud=0.0, snow=0.0, wet=0.0, dirt=False)
 
 
 def clean_look(seed: int, view: str, level: str = "professional", crown_yd: float = 0.0) -> Look:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -94,7 +95,7 @@ def stripe_decals(paint: Paint) -> list[Decal]:
         else:
             th = np.linspace(0, 2 * np.pi, 41)
             ring = a + s.b_yd[0] * np.stack([np.cos(th), np.sin(th)], 1)
-            legs = list(zip(ring[:-1], ring[1:], strict=True))
+            legs = list(pairwise(ring))
         for p, q in legs:
             d = q - p
             mid = (p + q) / 2

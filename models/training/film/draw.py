@@ -108,7 +108,7 @@ def _rig(rng: Rng, kind: str, f: fields.Field) -> Rig:
             float(rng.uniform(5, 17)) if wide else float(rng.uniform(7.5, 13)),
         ),
         roll_deg=clipped(rng, 0, 0.7, -2, 2),
-        aim=(clipped(rng, 0.5, 0.09, 0.3, 0.7), clipped(rng, 0.5, 0.06, 0.38, 0.64)),
+        aim=(clipped(rng, 0.5, 0.09, 0.3, 0.7), clipped(rng, 0.45, 0.07, 0.3, 0.62)),
         room_yd=0.0,
         across_yd=0.0,
         focal_width=float(rng.uniform(0.9, 2.4)) if wide else float(rng.uniform(1.0, 1.5)),
@@ -142,7 +142,11 @@ def _light(rng: Rng, kind: str, f: fields.Field) -> Light:
                 float(rng.uniform(22, 60)),
             )
         )
-    direct = {"sun": rng.uniform(0.5, 0.82), "overcast": rng.uniform(0.0, 0.25), "night": rng.choice([rng.uniform(0.2, 0.5), rng.uniform(0.5, 0.75)], p=[0.75, 0.25])}[name]
+    direct = {
+        "sun": rng.uniform(0.5, 0.82),
+        "overcast": rng.uniform(0.0, 0.25),
+        "night": rng.choice([rng.uniform(0.2, 0.5), rng.uniform(0.5, 0.75)], p=[0.75, 0.25]),
+    }[name]
     t = rng.normal(0, 0.04)
     if name == "night":
         t += rng.uniform(-0.05, 0.1)

@@ -96,7 +96,9 @@ def _glare(pic: Picture, strength: float) -> Picture:
     h, w = pic.shape[:2]
     rng = np.random.default_rng(round(strength * 1e6))
     small = np.clip(cv2.GaussianBlur(rng.normal(0, 1, (18, 32)), (0, 0), 2.0) * 6, 0, 2) * 22 * strength
-    return cv2.add(pic, cv2.merge([cv2.resize(small, (w, h), interpolation=cv2.INTER_CUBIC).clip(0, 255).astype(np.uint8)] * 3))  # type: ignore[return-value]
+    return cv2.add(
+        pic, cv2.merge([cv2.resize(small, (w, h), interpolation=cv2.INTER_CUBIC).clip(0, 255).astype(np.uint8)] * 3)
+    )  # type: ignore[return-value]
 
 
 def text_box(lens: Lens, size: tuple[int, int]) -> tuple[int, int, float]:

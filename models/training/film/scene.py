@@ -146,7 +146,6 @@ class Renderer:
         t = self.gl.texture((w, h), pic.shape[2], np.ascontiguousarray(pic).tobytes(), alignment=1)
         t.build_mipmaps()
         t.filter = (self.mgl.LINEAR_MIPMAP_LINEAR, self.mgl.LINEAR)
-        t.anisotropy = 1.0 if repeat else 4.0
         t.repeat_x = t.repeat_y = repeat
         return t
 
@@ -264,7 +263,7 @@ class Renderer:
         self, look: Look, cam: Camera, people: Solid, things: list[Solid], boxes_px: NDArray[np.float64],
         wardrobe_atlas: NDArray[np.uint8],
     ) -> Frame:  # fmt: skip
-        """people: triangles with person indices; things: what moves beside them; boxes_px (P, 4) of the whole people."""
+        """people: triangles with person indices; things: what else moves; boxes_px (P, 4) of whole people."""
         if look is not self.look:
             self._take(look, wardrobe_atlas)
         self._aim(cam, look)

@@ -39,7 +39,7 @@ def write_shard(path: Path, names: list[str], truths: list[StillTruth]) -> None:
                 "position": list(t.position),
                 "first": first,
                 "count": len(t),
-            }  # fmt: skip
+            }
         )
         first += len(t)
     if not truths:
@@ -84,7 +84,7 @@ def read_shard(path: Path) -> Iterator[tuple[Path, StillTruth]]:
                 time_s=r["time_s"],
                 position=tuple(r["position"]),
                 **{n: a[part] for n, a in arrays.items()},
-            ),  # fmt: skip
+            ),
         )
 
 

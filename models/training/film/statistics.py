@@ -35,7 +35,8 @@ FILM: dict[str, dict[str, tuple[float, ...]]] = {
         "autocorrelation": (0.36, 0.56, 0.67, 0.75, 0.89),
     },
     "endzone": {
-        "focal / width": (4.9, 5.1, 7.0, 9.8, 11.4), "tilt": (10.7, 13.5, 19.1, 30.1, 31.6), "height": (24, 31, 40, 53, 59),
+        "focal / width": (4.9, 5.1, 7.0, 9.8, 11.4), "tilt": (10.7, 13.5, 19.1, 30.1, 31.6),
+        "height": (24, 31, 40, 53, 59),
         "2-yd upright px": (112, 123, 146, 157, 173), "players in picture": (15, 17, 18, 19, 20),
         "turf hue": (np.nan, np.nan, 88, np.nan, np.nan), "turf saturation": (np.nan, np.nan, 0.42, np.nan, np.nan),
         "turf value": (np.nan, np.nan, 0.50, np.nan, np.nan), "texture": (np.nan, np.nan, 1.65, np.nan, np.nan),

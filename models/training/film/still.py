@@ -149,9 +149,13 @@ class Stage:
 
 def whole_boxes(mesh: Mesh, cam: Camera, look: Look, count: int) -> NDArray[np.float64]:
     """(P, 4) box of each person's whole body in px, NaN for those without triangles."""
-    v = mesh.vertices.astype(np.float64)
-    v[:, 2] += look.ground_z(v[:, 1])
-    p = cam.project(v)
+    v = mesh.vertices - np.asarray(cam.position_yd, np.float32)
+    if look.crown_yd:
+        v[:, 2] += look.ground_z(mesh.vertices[:, 1])
+    c = v @ cam.rotation.T.astype(np.float32)
+    p = c[:, :2] * (np.float32(cam.focal_px) / np.maximum(c[:, 2:], np.float32(0.5)))
+    p *= 1 + np.float32(cam.k1 / (cam.width_px / 2) ** 2) * np.einsum("vk,vk->v", p, p)[:, None]
+    p += cam.center_px.astype(np.float32)
     cuts = np.flatnonzero(np.diff(mesh.person)) + 1
     starts = np.concatenate([[0], cuts])
     out = np.full((count, 4), np.nan)
@@ -163,7 +167,7 @@ def whole_boxes(mesh: Mesh, cam: Camera, look: Look, count: int) -> NDArray[np.f
 
 def visible_boxes(who: NDArray[np.uint8], count: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """((P, 4) px box of the visible pixels, (P,) their number) from the picture of indices."""
-    h, w = who.shape
+    w = who.shape[1]
     flat = who.ravel()
     at = np.flatnonzero((flat > 0) & (flat < 255))
     ids = flat[at].astype(np.int64) - 1

@@ -1,6 +1,7 @@
 """Renders training stills: ``python -m models.training.film.stills --count N --seed S --split train --out DIR``.
 
-Each still has a moment and a look of its own; three in a row share a play. Shards of --shard stills are tasks of their own; a shard that is
+Each still has a moment and a look of its own; three in a row share a play. Shards of --shard stills are tasks
+of their own; a shard that is
 already there is not rendered again, so a broken run goes on where it stopped.
 """
 
