@@ -30,6 +30,7 @@ from pipeline.tracks import Sample as TrackSample
 
 Image = NDArray[np.uint8]
 FLASH_FRAMES = 24  # a shot shorter than this without a snap is no play: under a second at film rates
+CARRIED = "to be carried from the frames around"
 NEAR_SNAP_S = 0.35  # a play needs the field registered this close to its snap
 
 
@@ -138,21 +139,33 @@ def _numbered(plays: list[Play], starts: set[int], result: ClipResult) -> list[P
     return kept
 
 
-def _is_picture_moment(play: Play, frame: int, config: Config) -> bool:
+def _is_key_moment(play: Play, frame: int, config: Config) -> bool:
+    """True for the two frames that become pictures and positions: the snap and after_s."""
     if play.snap.frame is None:
         return False
     after = min(play.wanted, key=lambda f: abs(play.wanted[f] - config.sampling.after_s))
     return frame in (play.snap.frame, after)
 
 
+def _register_here(play: Play, frame: int, config: Config) -> bool:
+    """True where the field is to be registered; elsewhere it is carried from the frames around."""
+    if len(play.samples) % config.sampling.register_every == 0 or _is_key_moment(play, frame, config):
+        return True
+    tried = [s.registration for s in play.samples if s.registration.reason != CARRIED]
+    return not tried or tried[-1].status != "ok"
+
+
 def _look(play: Play, frame: int, image: Image, tools: Tools, config: Config, result: ClipResult) -> None:
     """Find people and register the field in one sampled frame of a play."""
     with _timed(result, "people"):
         people = tools.finder.find(image)
-    hint = next((s.registration.camera for s in reversed(play.samples) if s.registration.camera), None)
-    with _timed(result, "registration"):
-        registration = tools.registrar.register(image, people=people, hint=hint)
-    kept = image if config.pictures.enabled and _is_picture_moment(play, frame, config) else None
+    last = next((s.registration for s in reversed(play.samples) if s.registration.camera), None)
+    if last is None or _register_here(play, frame, config):
+        with _timed(result, "registration"):
+            registration = tools.registrar.register(image, people=people, hint=last.camera if last else None)
+    else:
+        registration = Registration("abstained", None, last.view, last.level, reason=CARRIED)
+    kept = image if config.pictures.enabled and _is_key_moment(play, frame, config) else None
     play.samples.append(Sample(frame, play.wanted[frame], people, registration, kept))
 
 

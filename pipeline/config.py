@@ -44,6 +44,7 @@ class SamplingConfig(_Section):
     times_s: tuple[float, ...] = Field(min_length=1)
     after_s: float = Field(gt=0, le=5)
     no_snap_looks: int = Field(ge=1, le=10)
+    register_every: int = Field(ge=1, le=10)
 
     @field_validator("times_s")
     @classmethod

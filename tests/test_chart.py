@@ -103,3 +103,15 @@ def test_no_field_anywhere_is_an_error(film: Path) -> None:
     with pytest.raises(NoFieldError) as caught:
         chart_clip(film, film.name, "g", configs.load(), support.known_tools((1.5,), "failed"))
     assert caught.value.where == film.name and "field" in caught.value.message and caught.value.hint
+
+
+def test_field_is_registered_in_few_frames_and_carried_between(film: Path) -> None:
+    settings = configs.load().with_("sampling", register_every=3)
+    tools = support.known_tools((1.5,))
+    result = chart_clip(film, film.name, "g", settings, tools)
+    calls = tools.registrar.calls  # type: ignore[attr-defined]
+    found = result.rows["registration"]
+    assert calls < 0.6 * len(found) and all(r["status"] == "ok" for r in found)
+    failing = support.known_tools((1.5,), "abstained")
+    found = chart_clip(film, film.name, "g", settings, failing).rows["registration"]
+    assert failing.registrar.calls == len(found)  # type: ignore[attr-defined]
