@@ -167,7 +167,7 @@ def targets(g: Tensor, px: Tensor, mirror: Tensor) -> tuple[Tensor, Tensor]:
         ridge(y, 0.0, gy, along), ridge(y, width, gy, along), hump(number, _column(g, "number_near")),
         hump(width - number, _column(g, "number_far")), goal, back,
         field, field * ((x < ez) | (x > length - ez)),
-        y / width, torch.cos(x * (2 * np.pi / 10)), torch.sin(x * (2 * np.pi / 10)),
+        y / width, *(wave(x * (2 * np.pi / period)) for period in (10, 5) for wave in (torch.cos, torch.sin)),
     ]  # fmt: skip
     h, w = STORE_HW
     seen = (px[..., 0] > -0.5) & (px[..., 0] < w - 0.5) & (px[..., 1] > -0.5) & (px[..., 1] < h - 0.5)

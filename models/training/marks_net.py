@@ -133,5 +133,13 @@ def export(net: nn.Module, path: Path) -> None:
 
 
 def load_state(net: nn.Module, path: Path) -> None:
-    """Fill a network from a state file written by the trainer (weights only)."""
-    net.load_state_dict(torch.load(path, map_location="cpu", weights_only=True))
+    """Fill a network from a state file written by the trainer (weights only).
+
+    The last layer may have grown at its end since: what the file lacks keeps its first values.
+    """
+    state = torch.load(path, map_location="cpu", weights_only=True)
+    for name, now in net.state_dict().items():
+        old = state[name]
+        if old.shape != now.shape and old.shape[1:] == now.shape[1:] and len(old) < len(now):
+            state[name] = torch.cat([old, now[len(old) :]])
+    net.load_state_dict(state)

@@ -43,13 +43,14 @@ def marks_loss(
     on = t_mask[:, :1] * seen
     norm = on.sum().clamp_min(1.0)
     across = ((dense[:, :1] - t_dense[:, :1]).abs() * on).sum() / norm
-    phase = ((dense[:, 1:] - t_dense[:, 1:]).abs() * on).sum() / norm / 2
+    ten = ((dense[:, 1:3] - t_dense[:, 1:3]).abs() * on).sum() / norm / 2
+    five = ((dense[:, 3:] - t_dense[:, 3:]).abs() * on).sum() / norm / 2
     view = g[:, data.GEOMETRY.index("endzone_view")].long()
     level = g[:, data.GEOMETRY.index("level")].long()
     nv = len(layout.VIEW_LOGITS)
     kind = F.cross_entropy(kinds[:, :nv], view) + 0.5 * F.cross_entropy(kinds[:, nv:], level)
-    parts = {"ridge": ridge, "area": area, "across": across, "phase": phase, "kind": kind}
-    return 10 * ridge + 0.5 * area + 2 * across + 0.5 * phase + 0.1 * kind, parts
+    parts = {"ridge": ridge, "area": area, "across": across, "ten": ten, "five": five, "kind": kind}
+    return 10 * ridge + 0.5 * area + 2 * across + 0.3 * ten + 0.7 * five + 0.1 * kind, parts
 
 
 class Trainer:

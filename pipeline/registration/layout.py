@@ -25,7 +25,8 @@ HEAT = (
     "near_number", "far_number", "goal_line", "end_line",
 )  # fmt: skip
 MASK = ("field", "end_zone")  # 0..1 inside the lines; of them, behind a goal line
-DENSE = ("across", "cos10", "sin10")  # y / width; phase of x in 10 yd (0 at the numbered lines)
+# y / width; phase of x in 10 yd (0 at the numbered lines, known only where numbers are seen) and in 5 yd.
+DENSE = ("across", "cos10", "sin10", "cos5", "sin5")
 CHANNELS = (*HEAT, *MASK, *DENSE)
 VIEW_LOGITS = ("sideline", "endzone")
 LEVEL_LOGITS = ("professional", "college", "high_school", "canadian")

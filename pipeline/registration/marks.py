@@ -29,7 +29,7 @@ class Marks:
 
     ridge: channel -> (N, 5) x, y px, normal x, y, answer; number: channel -> (N, 3) x, y px, answer;
     dense_px (R, C, 2) px of a coarse grid, with field (R, C) 0..1, across (R, C) y / width and phase
-    (R, C) radians of x in 10 yd with its length phase_size; px_per_cell: picture px a cell of the answer.
+    (R, C) radians of x in 5 yd with its length phase_size; ten and ten_size the same in 10 yd; px_per_cell: picture px a cell of the answer.
     """
 
     size: tuple[int, int]
@@ -41,6 +41,8 @@ class Marks:
     across: Array
     phase: Array
     phase_size: Array
+    ten: Array
+    ten_size: Array
     view: dict[str, float]
     level: dict[str, float]
     px_per_cell: float
@@ -112,6 +114,9 @@ def decode(
     maps: NDArray[np.float32], kinds: NDArray[np.float32], box: layout.Letterbox, size: tuple[int, int]
 ) -> Marks:
     """The network's answer (CHANNELS, *GRID_HW) and (6,) for a picture of size (width, height)."""
+    if len(maps) == len(layout.CHANNELS) - 2:  # a network trained before the phase of 5 yd was asked for
+        c, sn = maps[-2], maps[-1]
+        maps = np.concatenate([maps, (c * c - sn * sn)[None], (2 * c * sn)[None]])
     if maps.shape != (len(layout.CHANNELS), *layout.GRID_HW):
         raise ShapeError(f"marks network: expected {(len(layout.CHANNELS), *layout.GRID_HW)}, got {maps.shape}.")
     index = {n: i for i, n in enumerate(layout.CHANNELS)}
@@ -133,6 +138,7 @@ def decode(
     nv = len(layout.VIEW_LOGITS)
     return Marks(
         size, ridge, number, px, soft["field"] * seen, soft["end_zone"] * seen, soft["across"],
+        np.arctan2(soft["sin5"], soft["cos5"]), np.hypot(soft["sin5"], soft["cos5"]),
         np.arctan2(soft["sin10"], soft["cos10"]), np.hypot(soft["sin10"], soft["cos10"]),
         dict(zip(layout.VIEW_LOGITS, map(float, kinds[:nv]), strict=True)),
         dict(zip(layout.LEVEL_LOGITS, map(float, kinds[nv:]), strict=True)),

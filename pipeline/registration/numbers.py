@@ -179,10 +179,10 @@ def _parity_weight(row: Array, marks: Marks, shifts: Array) -> Array:
         for k, s in enumerate(shifts):
             d = np.abs((ten + s + 5) % 10 - 5)
             out[k] -= min(1.2 * float((d > 2.5).sum()), 4.0)
-    on = (marks.field > 0.6) & (marks.phase_size > 0.5)
+    on = (marks.field > 0.6) & (marks.ten_size > 0.5)
     if on.sum() > 30:
         g = solver.unproject(row[None], marks.dense_px[on], marks.size)[0][:, 0]
-        turn = np.exp(1j * (marks.phase[on] - g * 2 * np.pi / 10))
+        turn = np.exp(1j * (marks.ten[on] - g * 2 * np.pi / 10))
         agree = np.nan_to_num(turn).mean()
         for k, s in enumerate(shifts):
             out[k] += 2.0 * float((agree * np.exp(-1j * s * 2 * np.pi / 10)).real)

@@ -41,10 +41,10 @@ def prior(view: str, field: Field) -> solver.Prior:
 
 
 def unwrap(marks: Marks) -> tuple[Array, Array]:
-    """x (R, C) yards of the dense grid up to a multiple of 10, and the weight (R, C) of each cell.
+    """x (R, C) yards of the dense grid up to a multiple of 5, and the weight (R, C) of each cell.
 
     Weighted least squares on the wrapped differences of neighbours (D. Ghiglia, L. Romero, 1994), then each cell
-    goes to the nearest multiple of 10 that its own phase allows.
+    goes to the nearest multiple of 5 that its own phase allows.
     """
     weight = np.where(marks.field > 0.5, marks.phase_size, 0.0)
     weight = np.where(weight > 0.3, weight, 0.0)
@@ -77,7 +77,7 @@ def unwrap(marks: Marks) -> tuple[Array, Array]:
     snapped = marks.phase + turns * np.round((u - marks.phase) / turns)
     # Where smooth and own phase disagree much, the cell says nothing.
     weight = np.where(np.abs(u - snapped) < 1.4, weight, 0.0)
-    return snapped * 10 / turns, weight
+    return snapped * 5 / turns, weight
 
 
 def _pose(h: Array, focal: float, size: tuple[int, int]) -> Array | None:
