@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 H = np.eye(2, 4)
+LIVELY_YD_S2 = 3.0  # yd/s^2: acceleration of a man in motion before the snap
 SNAP_SPEED_SD = 3.0  # yd/s: change of speed within the first step after the snap
 START_SPEED_SD = 1.5  # yd/s: how fast a person seen for the first time may move
 
@@ -58,59 +59,77 @@ class Filter:
         self.cov = (np.eye(4) - k @ H) @ p
 
 
+def predict_all(filters: list[Filter], time_s: float, accel: float) -> tuple[Array, Array]:
+    """Means (N, 4) and covariances (N, 4, 4) of several people at a later time."""
+    mean = np.stack([f.mean for f in filters])
+    cov = np.stack([f.cov for f in filters])
+    steps = [transition(time_s - f.time_s, accel) for f in filters]
+    move = np.stack([s[0] for s in steps])
+    noise = np.stack([s[1] for s in steps])
+    return np.einsum("nij,nj->ni", move, mean), move @ cov @ np.swapaxes(move, 1, 2) + noise
+
+
 def smooth(
     at_s: Array, xy: Array, cov: Array, want_s: Array, still_accel: float, play_accel: float
 ) -> Array:
-    """Smoothed positions (len(want_s), 2) of one person from finds xy (n, 2) with cov (n, 2, 2) at times at_s.
+    """Smoothed positions (len(want_s), 2) of one person from finds xy (n, 2) with cov (n, 2, 2) at times at_s."""
+    times = np.unique(np.r_[at_s, want_s])
+    z = np.full((len(times), 1, 2), np.nan)
+    r = np.tile(np.eye(2), (len(times), 1, 1, 1))
+    at = np.searchsorted(times, at_s)
+    z[at, 0], r[at, 0] = xy, cov
+    return smooth_all(times, z, r, still_accel, play_accel)[np.searchsorted(times, want_s), 0]
 
-    Before the snap (time <= 0) the calmer of two motion models is used unless the finds speak against it:
-    a man set stands still, a man in motion runs.
+
+def smooth_all(times: Array, xy: Array, cov: Array, still_accel: float, play_accel: float) -> Array:
+    """Smoothed positions (T, N, 2) of N people at all T times from finds xy (T, N, 2), NaN where not found.
+
+    cov (T, N, 2, 2) of the finds. Before the snap (time <= 0) the calmer of two motion models is used unless
+    the finds speak against it: a man set stands still, a man in motion runs.
     """
-    before = at_s <= 0
-    candidates = (still_accel, 3.0) if before.sum() >= 3 else (3.0,)
-    best: tuple[float, Array] | None = None
-    for a in candidates:
-        loglik, out = _run(at_s, xy, cov, want_s, a, play_accel)
-        if best is None or loglik > best[0] + 1.0:
-            best = (loglik, out)
-    return best[1] if best is not None else np.full((len(want_s), 2), np.nan)
+    seen = np.isfinite(xy).all(2)
+    calm_fit, calm = _run(times, xy, cov, seen, still_accel, play_accel)
+    lively_fit, lively = _run(times, xy, cov, seen, LIVELY_YD_S2, play_accel)
+    few = seen[times <= 0].sum(0) < 3
+    use = few | (lively_fit > calm_fit + 1.0)
+    return np.where(use[None, :, None], lively, calm)
 
 
 def _run(
-    at_s: Array, xy: Array, cov: Array, want_s: Array, still_accel: float, play_accel: float
-) -> tuple[float, Array]:
-    times = np.unique(np.r_[at_s, want_s])
-    index = {t: i for i, t in enumerate(at_s)}
-    mean = np.r_[xy[0], 0.0, 0.0]
-    p = np.zeros((4, 4))
-    p[:2, :2] = np.eye(2) * 25.0
-    p[2, 2] = p[3, 3] = (0.5 if still_accel < 1 and at_s[0] <= 0 else 3.0) ** 2
-    means: list[Array] = []
-    covs: list[Array] = []
-    priors: list[tuple[Array, Array, Array]] = []
-    loglik, previous = 0.0, times[0]
-    for t in times:
+    times: Array, xy: Array, cov: Array, seen: NDArray[np.bool_], still_accel: float, play_accel: float
+) -> tuple[Array, Array]:
+    """Log likelihood (N,) of the finds and smoothed positions (T, N, 2) under one motion model."""
+    n = xy.shape[1]
+    first = seen.argmax(0)
+    mean = np.concatenate([np.nan_to_num(xy[first, np.arange(n)]), np.zeros((n, 2))], 1)
+    p = np.tile(np.diag([25.0, 25.0, 0, 0]), (n, 1, 1))
+    slow = (still_accel < 1) & (times[first] <= 0)
+    p[:, 2, 2] = p[:, 3, 3] = np.where(slow, 0.5, 3.0) ** 2
+    means, covs, priors = [], [], []
+    loglik, any_yet, previous = np.zeros(n), np.zeros(n, bool), times[0]
+    for i, t in enumerate(times):
         f, q = transition(t - previous, still_accel if t <= 0 else play_accel)
         if previous <= 0 < t:
             # What a man does after the snap says little about how he moved before it.
             q = q + np.diag([0.0, 0.0, SNAP_SPEED_SD**2, SNAP_SPEED_SD**2])
-        m, pr = f @ mean, f @ p @ f.T + q
+        m, pr = mean @ f.T, f @ p @ f.T + q
         priors.append((f, m, pr))
-        if t in index:
-            r = cov[index[t]]
-            s = pr[:2, :2] + r
-            d = xy[index[t]] - m[:2]
-            inv = np.linalg.inv(s)
-            if len(means):
-                loglik -= 0.5 * (d @ inv @ d + np.log(np.linalg.det(s)))
-            k = pr[:, :2] @ inv
-            m, pr = m + k @ d, (np.eye(4) - k @ H) @ pr
-        mean, p, previous = m, pr, t
+        here = seen[i]
+        s = pr[:, :2, :2] + np.where(here[:, None, None], cov[i], np.eye(2))
+        inv = np.linalg.inv(s)
+        d = np.where(here[:, None], np.nan_to_num(xy[i]) - m[:, :2], 0.0)
+        fit = -0.5 * (np.einsum("ni,nij,nj->n", d, inv, d) + np.log(np.linalg.det(s)))
+        loglik += np.where(here & any_yet, fit, 0.0)
+        any_yet |= here
+        k = np.where(here[:, None, None], pr[:, :, :2] @ inv, 0.0)
+        mean = m + np.einsum("nij,nj->ni", k, d)
+        p = pr - k @ pr[:, :2, :]
+        previous = t
         means.append(mean)
         covs.append(p)
     for i in range(len(times) - 2, -1, -1):
         f, m, pr = priors[i + 1]
         g = covs[i] @ f.T @ np.linalg.inv(pr)
-        means[i] = means[i] + g @ (means[i + 1] - m)
-        covs[i] = covs[i] + g @ (covs[i + 1] - pr) @ g.T
-    return loglik, np.stack([means[int(np.searchsorted(times, t))][:2] for t in want_s])
+        means[i] = means[i] + np.einsum("nij,nj->ni", g, means[i + 1] - m)
+        covs[i] = covs[i] + g @ (covs[i + 1] - pr) @ np.swapaxes(g, 1, 2)
+    return loglik, np.stack([m[:, :2] for m in means])

@@ -19,7 +19,7 @@ from pipeline import teams
 from pipeline.camera import Camera
 from pipeline.errors import ShapeError
 from pipeline.field import load as load_field
-from pipeline.kalman import Filter, smooth
+from pipeline.kalman import Filter, predict_all, smooth_all
 from pipeline.records import ROLES, People, Registration, Tracks
 
 Array = NDArray[np.float64]
@@ -227,7 +227,7 @@ def _steady(f: _Finds, live: list[_Track], time_s: float, settings: TrackSetting
     """Take the whole picture's shift out while people stand still: jitter, and x off by multiples of 5 yd."""
     if time_s > 0 or len(live) < 6 or len(f.xy) < 6:
         return f
-    want = np.stack([t.filter.predict(time_s, 0.5)[0][:2] for t in live])
+    want = predict_all([t.filter for t in live], time_s, 0.5)[0][:, :2]
     best, shift = -1.0, np.zeros(2)
     for k in (0, -1, 1, -2, 2):
         moved = f.xy + [5.0 * k, 0.0]
@@ -250,20 +250,17 @@ def _match(
     """
     if not live or not len(f.xy):
         return []
-    cost = np.full((len(live), len(f.xy)), np.inf)
-    loose = np.full_like(cost, np.inf)
-    for a, t in enumerate(live):
-        mean, cov = t.filter.predict(time_s, _accel(time_s, settings))
-        d = f.xy - mean[:2]
-        s = cov[:2, :2] + f.cov
-        maha = np.sqrt(np.einsum("mi,mij,mj->m", d, np.linalg.inv(s), d))
-        gap = time_s - t.filter.time_s
-        run = np.linalg.norm(f.xy - t.filter.mean[:2], axis=1)
-        ok = run < 0.8 + settings.top_speed_yd_s * gap
-        other = 0.0 if t.kit is None else np.minimum(np.linalg.norm(f.kit - t.kit, axis=1) / unlike, 1.5)
-        worn = settings.kit_cost * other
-        cost[a] = np.where((maha < settings.gate_sigma) & ok, maha + worn, np.inf)
-        loose[a] = np.where(ok & (run < 0.8 + 6.5 * gap), 0.5 * maha + run + worn, np.inf)
+    mean, cov = predict_all([t.filter for t in live], time_s, _accel(time_s, settings))
+    d = f.xy[None] - mean[:, None, :2]  # (tracks, finds, 2)
+    inv = np.linalg.inv(cov[:, None, :2, :2] + f.cov[None])
+    maha = np.sqrt(np.einsum("ami,amij,amj->am", d, inv, d))
+    gap = time_s - np.array([t.filter.time_s for t in live])[:, None]
+    run = np.linalg.norm(f.xy[None] - np.stack([t.filter.mean[:2] for t in live])[:, None], axis=2)
+    worn = np.stack([np.zeros(len(f.xy)) if t.kit is None else np.linalg.norm(f.kit - t.kit, axis=1) for t in live])
+    worn = settings.kit_cost * np.minimum(worn / unlike, 1.5)
+    ok = run < 0.8 + settings.top_speed_yd_s * gap
+    cost = np.where((maha < settings.gate_sigma) & ok, maha + worn, np.inf)
+    loose = np.where(ok & (run < 0.8 + 6.5 * gap), 0.5 * maha + run + worn, np.inf)
     pairs = _assign(cost)
     got_a, got_j = {a for a, _ in pairs}, {j for _, j in pairs}
     loose[list(got_a)] = np.inf
@@ -338,19 +335,19 @@ def _positions(
     xy = np.full((*shape, 2), np.nan)
     seen = np.zeros(shape, bool)
     found = np.full(shape, -1, np.int64)
+    cov = np.tile(np.eye(2), (*shape, 1, 1))
+    keep = np.zeros(shape, bool)
     for k, t in enumerate(tracks):
-        order = sorted(t.at)
-        z = np.stack([finds[i].xy[t.at[i]] for i in order])
-        r = np.stack([finds[i].cov[t.at[i]] for i in order])
-        lo, hi = times[order[0]] - settings.extend_s, times[order[-1]] + settings.extend_s
-        if times[order[0]] <= 0:
-            lo = -np.inf if times[order[0]] <= -0.5 else lo
-        want = np.flatnonzero((times >= lo) & (times <= hi))
-        xy[want, k] = smooth(
-            times[order], z, r, times[want], settings.still_accel_yd_s2, settings.play_accel_yd_s2
-        )
-        seen[order, k] = True
-        found[order, k] = [finds[i].index[t.at[i]] for i in order]
+        for i, j in t.at.items():
+            xy[i, k], cov[i, k] = finds[i].xy[j], finds[i].cov[j]
+            seen[i, k], found[i, k] = True, finds[i].index[j]
+        lo, hi = times[t.first] - settings.extend_s, times[t.last] + settings.extend_s
+        if times[t.first] <= -0.5:
+            lo = -np.inf
+        keep[:, k] = (times >= lo) & (times <= hi)
+    if tracks:
+        smoothed = smooth_all(times, xy, cov, settings.still_accel_yd_s2, settings.play_accel_yd_s2)
+        xy = np.where(keep[..., None], smoothed, np.nan)
     return xy, seen, found
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -55,12 +56,12 @@ class Scene:
             (1 - w) * self.across[lo] + w * self.across[hi],
         )
 
-    @property
+    @cached_property
     def set_depth(self) -> Array:
         """(N,) depth at the snap: the median of the last moments before it, or the nearest known."""
         return self._still(self.depth)
 
-    @property
+    @cached_property
     def set_across(self) -> Array:
         """(N,) across at the snap."""
         return self._still(self.across)
