@@ -27,7 +27,7 @@ def clean_look(seed: int, view: str, level: str = "professional", crown_yd: floa
     look = draw.draw_look(np.random.default_rng(seed), view, level, "train")
     paint: Paint = replace(
         look.paint, decals=(), other_sports=(), wear=0.0, twin_line_yd=0.0, end_zone_alpha=(0.0, 0.0), stripe_line=None,
-        hash_every_yard=True, hash_cross=False, line_width_yd=0.1111, hash_width_yd=0.1111,
+        hash_every_yard=True, hash_cross=False, line_width_yd=0.1111, hash_width_yd=0.2,
     )  # fmt: skip
     light = replace(look.light, kind="overcast", direct=0.05, shadow_edges=(), pools=0.0)
     return replace(look, paint=paint, turf=plain(look.turf), light=light, lens=CLEAN, crown_yd=crown_yd)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 from itertools import pairwise
 
@@ -20,7 +21,7 @@ CELL = {"digit": (96, 144), "arrow": (48, 32), "emblem": (448, 448), "word": (89
 
 @lru_cache(maxsize=256)
 def cell_picture(name: str) -> NDArray[np.uint8]:
-    """(H, W, 3) of a cell: 'digit:3:style:rim', 'arrow', 'emblem:seed:held', 'word:TEXT:pen:rim', 'line'.
+    """(H, W, 3) of a cell: 'digit:3:style:rim:thick', 'arrow', 'emblem:seed:held', 'word:TEXT:pen:rim', 'line'.
 
     Red covers the first colour, green the second, blue both.
     """
@@ -28,6 +29,7 @@ def cell_picture(name: str) -> NDArray[np.uint8]:
     w, h = CELL[kind]
     if kind == "digit":
         pen = glyphs.NUMBER_PENS[int(rest[1])]
+        pen = replace(pen, thick=pen.thick * float(rest[3]))
         cover = glyphs.glyph(rest[0], w, h, pen)
         return glyphs.outlined(cover, 0.03) if rest[2] == "1" else glyphs.plain(cover)
     if kind == "arrow":
@@ -47,7 +49,7 @@ def number_decals(f: Field, paint: Paint) -> list[Decal]:
     """The numbers with their arrows. Digits stand either side of the yard line; an arrow points at the goal."""
     out: list[Decal] = []
     w, h = paint.number_width_yd, paint.number_height_yd
-    gap = 0.25
+    gap = paint.number_gap_yd
     step = paint.number_every
     marks = [(x, f.number_at(x)) for x in f.yard_lines]
     if step == 5:
@@ -69,8 +71,9 @@ def number_decals(f: Field, paint: Paint) -> list[Decal]:
             spots = [(-1, text[0]), (1, text[1])] if len(text) == 2 else [(0, text)]
             for side, ch in spots:
                 dx = sign * side * (w / 2 + gap)
-                name = f"digit:{ch}:{paint.number_style}:{int(paint.number_style % 3 == 1)}"
-                out.append(Decal(name, (x + dx, y), (w, h), turn, paint.colour, (0.1, 0.1, 0.12)))
+                rim = paint.number_rim or paint.colour
+                name = f"digit:{ch}:{paint.number_style}:{int(paint.number_rim is not None)}:{paint.number_thick:.2f}"
+                out.append(Decal(name, (x + dx, y), (w, h), turn, paint.number_colour or paint.colour, rim))
             toward = np.sign(x - f.length / 2)
             if paint.arrows and value and toward:
                 out.append(
@@ -79,7 +82,7 @@ def number_decals(f: Field, paint: Paint) -> list[Decal]:
                         (x + toward * (w + gap + 0.55), y + sign * 0.25 * h),
                         (0.66, 0.5),
                         0.0 if toward > 0 else np.pi,
-                        paint.colour,
+                        paint.number_colour or paint.colour,
                     )
                 )
     return out

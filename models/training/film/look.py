@@ -81,7 +81,6 @@ class Paint:
     number_style: int
     arrows: bool
     goal_numbers: bool  # a G painted on the goal lines
-    twin_line_yd: float  # a second line this far beside every 10-yard line, 0 = none
     line_gap_yd: float  # yard lines stop this far short of the sideline
     wear: float  # 0 fresh .. 1 nearly gone
     end_zone_colour: tuple[Colour, Colour]
@@ -90,6 +89,13 @@ class Paint:
     stripe_line: tuple[int, Colour] | None  # index of a yard line in colour
     decals: tuple[Decal, ...]
     other_sports: tuple[Stripe, ...]
+    twin_line_yd: float = 0.0  # a second line this far beside every 10-yard line, 0 = none
+    number_colour: Colour | None = None  # None: as the lines
+    number_rim: Colour | None = None
+    number_thick: float = 1.0  # strokes of the digits over the style's own
+    number_gap_yd: float = 0.25  # between the yard line and a digit
+    restraint_yd: float = 0.0  # a dashed line this far outside the sidelines, 0 = none
+    restraint_colour: Colour = (0.9, 0.8, 0.2)
 
 
 @dataclass(frozen=True)

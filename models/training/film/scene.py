@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
@@ -132,6 +132,7 @@ class Renderer:
         self.t_layer, self.t_ids = g.texture((2 * w, 2 * h), 4), g.texture((2 * w, 2 * h), 1)
         self.t_ids.filter = (moderngl.NEAREST, moderngl.NEAREST)
         self.f_layer = g.framebuffer([self.t_layer, self.t_ids], g.depth_renderbuffer((2 * w, 2 * h)))
+        self.t_layer2, self.f_layer2 = None, None
         self.t_decals, self.t_shadow = g.texture(size, 4), g.texture((w // 2, h // 2), 4)
         self.f_decals, self.f_shadow = g.framebuffer([self.t_decals]), g.framebuffer([self.t_shadow])
         self.f_out = g.framebuffer([g.texture(size, 3), g.texture(size, 1)])
@@ -236,6 +237,7 @@ class Renderer:
                 0.45 if li.kind != "sun" else 0.35,
             ),
             twin=pa.twin_line_yd,
+            restraint=(*col(pa.restraint_colour), pa.restraint_yd),
             seed=((look.wardrobe_seed % 97) / 97, (look.wardrobe_seed % 89) / 89),
         )
         self._set(self.p_people, bounce=tuple(0.5 * v for v in turf), crowd=look.venue.crowd)
@@ -261,9 +263,10 @@ class Renderer:
 
     def render(
         self, look: Look, cam: Camera, people: Solid, things: list[Solid], boxes_px: NDArray[np.float64],
-        wardrobe_atlas: NDArray[np.uint8],
+        wardrobe_atlas: NDArray[np.uint8], sweep_yd: NDArray[np.float32] | None = None,
     ) -> Frame:  # fmt: skip
-        """people: triangles with person indices; things: what else moves; boxes_px (P, 4) of whole people."""
+        """people: triangles with person indices; things: what else moves; boxes_px (P, 4) of whole people;
+        sweep_yd (V, 3) how far the people's vertices move while the shutter is open, None for a short one."""
         if look is not self.look:
             self._take(look, wardrobe_atlas)
         self._aim(cam, look)
@@ -271,7 +274,16 @@ class Renderer:
         loose = [self._solid(t, [self.p_people]) for t in things]
         area = self._outlines(arrays[2], boxes_px)
         self._shadows(look, arrays[1])
-        self._layer([self.v_props, arrays[0], *(a for a, _ in loose)])
+        self._set(self.p_ground, moving=int(sweep_yd is not None))
+        rest = [self.v_props, *(a for a, _ in loose)]
+        if sweep_yd is None:
+            self._layer(self.f_layer, [*rest, arrays[0]])
+        else:
+            for sign, target in ((-0.5, self.f_layer), (0.5, self._second())):
+                shifted = replace(people, vertices=people.vertices + np.float32(sign) * sweep_yd)
+                a, more = self._solid(shifted, [self.p_people])
+                held += more
+                self._layer(target, [*rest, a])
         picture, who = self._ground()
         for r in [*held, *(x for _, h in loose for x in h)]:
             r.release()
@@ -311,10 +323,20 @@ class Renderer:
             array.render()
         self.f_shadow.color_mask = (True,) * 4
 
-    def _layer(self, arrays: list[Any]) -> None:
+    def _second(self) -> Any:
+        """The layer of the shutter's other end."""
+        if self.f_layer2 is None:
+            w, h = 2 * self.size[0], 2 * self.size[1]
+            self.t_layer2 = self.gl.texture((w, h), 4)
+            self.f_layer2 = self.gl.framebuffer(
+                [self.t_layer2, self.gl.texture((w, h), 1)], self.gl.depth_renderbuffer((w, h))
+            )
+        return self.f_layer2
+
+    def _layer(self, target: Any, arrays: list[Any]) -> None:
         self.gl.enable(self.mgl.DEPTH_TEST)
-        self.f_layer.use()
-        self.f_layer.clear()
+        target.use()
+        target.clear()
         for i, (t, name) in enumerate(((self.t_light, "light_map"), (self.t_cloth, "cloth"), (self.t_noise, "noise"))):
             t.use(i)
             self._set(self.p_people, **{name: i})
@@ -334,10 +356,13 @@ class Renderer:
             self.v_decals.render()
             g.disable(m.BLEND)
         self.f_out.use()
-        names = ("noise", "decals", "shadows", "layer", "ids", "light_map")
-        for i, t in enumerate((self.t_noise, self.t_decals, self.t_shadow, self.t_layer, self.t_ids, self.t_light)):
+        inputs = {
+            "noise": self.t_noise, "decals": self.t_decals, "shadows": self.t_shadow, "layer": self.t_layer,
+            "layer2": self.t_layer2 or self.t_layer, "ids": self.t_ids, "light_map": self.t_light,
+        }  # fmt: skip
+        for i, (name, t) in enumerate(inputs.items()):
             t.use(i)
-            self._set(self.p_ground, **{names[i]: i})
+            self._set(self.p_ground, **{name: i})
         self.full.render()
         w, h = self.size
         rgb = np.frombuffer(self.f_out.read(components=3, attachment=0, alignment=1), np.uint8).reshape(h, w, 3)

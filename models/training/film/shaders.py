@@ -61,7 +61,8 @@ GROUND_FS = (
     COMMON
     + LIGHT
     + """
-uniform sampler2D noise, decals, shadows, layer, ids;
+uniform sampler2D noise, decals, shadows, layer, layer2, ids;
+uniform int moving;            // people drawn twice, at the ends of the open shutter
 uniform vec3 turf, outside, track, paint, ez_colour[2], stripe_colour, sky_top, sky_low;
 uniform vec4 mow;              // step, period x, period y, grain
 uniform vec4 ground;           // patches, mud, snow, wet
@@ -72,6 +73,7 @@ uniform vec4 ez;               // alpha, alpha, pattern, wear
 uniform vec4 extra;            // stripe x (or -99), track on, dirt, ao
 uniform vec2 seed;
 uniform float twin;            // second line beside every 10-yard line, yards off; 0 = none
+uniform vec4 restraint;        // colour, yards outside the sidelines (0 = none)
 layout(location = 0) out vec4 picture;
 layout(location = 1) out vec4 who;
 
@@ -92,6 +94,7 @@ vec3 sky(vec3 ray) {
 void main() {
     ivec2 at = ivec2(gl_FragCoord.xy);
     vec4 front = texture(layer, gl_FragCoord.xy / size);
+    if (moving == 1) front = 0.5 * (front + texture(layer2, gl_FragCoord.xy / size));
     who = vec4(texelFetch(ids, at * 2, 0).r, 0.0, 0.0, 1.0);
     vec2 d = gl_FragCoord.xy - 0.5 * size, u = d;
     for (int i = 0; i < 4; i++) u = d / (1.0 + k1 * dot(u, u) / (0.25 * size.x * size.x));
@@ -147,6 +150,10 @@ void main() {
     }
     float bare = length(p - vec2(fl.x * 0.82, -4.0)) - 28.0 + 2.0 * n2.r;
     if (extra.z > 0.5) c = mix(c, vec3(0.33, 0.2, 0.11), smoothstep(0.5, -0.5, bare));
+    if (restraint.w > 0.0) {
+        float off = abs(p.y - 0.5 * fl.y) - 0.5 * fl.y - lines.z - restraint.w;
+        c = mix(c, restraint.rgb, pulse(off, fy, 0.08) * step(0.45, fract(p.x * 0.5)) * inx * 0.9);
+    }
     vec4 dec = texelFetch(decals, at, 0);
     c = mix(c, to_linear(dec.rgb / max(dec.a, 0.004)), dec.a * wear);
 

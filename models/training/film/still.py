@@ -21,6 +21,8 @@ from pipeline.camera import Camera
 from pipeline.field import Field
 from pipeline.records import ROLES, SIDES
 
+MOTION_SEEN_YD = 0.02  # half a pixel at 40 px a yard, slower people look the same with an open shutter
+
 
 @dataclass(frozen=True)
 class StillTruth:
@@ -141,6 +143,16 @@ class Stage:
             np.array([j < n for j in who]),
         )
 
+    def sweep(self, i: int, who: NDArray[np.int64], mesh: Mesh) -> NDArray[np.float32] | None:
+        """(V, 3) yards the mesh moves while the shutter is open; None where that is too little to see."""
+        open_s = self.look.lens.shutter / self.play.hz
+        if i + 1 >= len(self.play.time_s):
+            return None
+        step = np.linalg.norm(self.play.xy_yd[i + 1] - self.play.xy_yd[i], axis=1) * self.play.hz
+        if np.sort(step)[-6:].mean() * open_s < MOTION_SEEN_YD:
+            return None
+        return (self.mesh(i + 1, who).vertices - mesh.vertices) * np.float32(self.look.lens.shutter)
+
     def loose(self, i: int) -> list[Solid]:
         x, y, z = self.play.ball_xyz_yd[i]
         toy = ball((x, y, max(float(z), 0.12)), (0.155, 0.1, 0.1), (0.34, 0.17, 0.09), n=5)
@@ -223,7 +235,7 @@ def shoot(
     r = renderer((cam.width_px, cam.height_px))
     mesh = stage.mesh(i, who)
     whole = whole_boxes(mesh, cam, stage.look, len(who))
-    frame = r.render(stage.look, cam, mesh, stage.loose(i), whole, stage.wardrobe.atlas)
+    frame = r.render(stage.look, cam, mesh, stage.loose(i), whole, stage.wardrobe.atlas, stage.sweep(i, who, mesh))
     truth = _truth(stage, i, cam, who, mesh, whole, frame.who, frame.area_px)
     rng = np.random.default_rng([seed, i])
     return effects.develop(frame.picture, stage.look.lens, rng, motion_px), truth
