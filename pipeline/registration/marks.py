@@ -29,7 +29,8 @@ class Marks:
 
     ridge: channel -> (N, 5) x, y px, normal x, y, answer; number: channel -> (N, 3) x, y px, answer;
     dense_px (R, C, 2) px of a coarse grid, with field (R, C) 0..1, across (R, C) y / width and phase
-    (R, C) radians of x in 5 yd with its length phase_size; ten and ten_size the same in 10 yd; px_per_cell: picture px a cell of the answer.
+    (R, C) radians of x in 5 yd with its length phase_size; ten and
+    ten_size the same in 10 yd; px_per_cell: picture px a cell of the answer.
     """
 
     size: tuple[int, int]

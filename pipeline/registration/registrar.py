@@ -16,7 +16,7 @@ from pipeline.errors import ShapeError, UsageError
 from pipeline.field import Field
 from pipeline.records import VIEWS, People, Registration
 from pipeline.registration import marks as marks_stage
-from pipeline.registration import numbers, paint, solve, solver, start
+from pipeline.registration import numbers, paint, solve, solver, start, start_lines
 from pipeline.registration.marks import Marks
 from pipeline.registration.solve import Observed
 
@@ -126,12 +126,13 @@ def _fit_level(found: Marks, field: Field, view: str, hint: Array | None) -> Fit
     """The best camera for one level, or None where there is no start."""
     seen = solve.of_marks(found, field)
     known = start.prior(view, field)
-    rows, _ = start.from_dense(found, field, view)
+    starts = [start.from_dense(found, field, view)[0], start_lines.from_lines(found, field, view)]
     if hint is not None:
-        rows = np.concatenate([hint[None], rows])
+        starts.insert(0, hint[None])
+    rows = np.concatenate(starts)
     if not len(rows):
         return None
-    rows, cost = solve.fit(rows, seen, known, found.size)
+    rows, cost = solve.fit(rows, seen, known, found.size, rounds=4, wide=True)
     i = int(np.argmin(cost))
     if not np.isfinite(cost[i]):
         return None

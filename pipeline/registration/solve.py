@@ -25,6 +25,7 @@ NUMBER_SD_LOOSE_YD = (0.25, 0.7)  # levels whose rules leave the numbers' place 
 INDEPENDENT = {"yard_line": 50.0, "number": 8.0}
 INDEPENDENT_ELSE = 12.0
 GATE_YD = 1.2  # a point farther from its mark is not its
+WIDE_GATES_YD = (8.0, 3.0)  # in the first rounds of a fit from a rough start
 INLIER_PX = 4.0  # of a 1280-wide picture
 
 
@@ -81,8 +82,13 @@ def of_marks(marks: Marks, field: Field) -> Observed:
     return Observed.join(parts)
 
 
-def assign(rows: Array, seen: Observed, size: tuple[int, int]) -> tuple[solver.Sightings, Array]:
-    """Sightings for cameras (B, 8), and (B, N) distance in yards of each point from its mark (NaN: sky)."""
+def assign(
+    rows: Array, seen: Observed, size: tuple[int, int], gate_yd: float = GATE_YD
+) -> tuple[solver.Sightings, Array]:
+    """Sightings for cameras (B, 8), and (B, N) distance in yards of each point from its mark (NaN: sky).
+
+    Points farther than gate_yd from their mark do not count.
+    """
     g = solver.unproject(rows, seen.px, size)
     known_x, known_y = seen.along != 1, seen.along != 0
     step = np.where(seen.along == 2, 10.0, 5.0)
@@ -97,7 +103,7 @@ def assign(rows: Array, seen: Observed, size: tuple[int, int]) -> tuple[solver.S
     t = b - a
     length = np.linalg.norm(t, axis=-1, keepdims=True)
     n = np.stack([-t[..., 1], t[..., 0]], -1) / np.maximum(length, 1e-9)
-    gate = np.where(np.nan_to_num(off, nan=99.0) < np.where(point, 4.0, GATE_YD), np.sqrt(seen.weight), 0.0)
+    gate = np.where(np.nan_to_num(off, nan=99.0) < np.where(point, 4.0, gate_yd), np.sqrt(seen.weight), 0.0)
     normal = np.zeros((*off.shape, 2, 2))
     normal[..., 0, :] = n / seen.sd[:, :1] * gate[..., None]
     if point.any():
@@ -123,11 +129,20 @@ def point_normals(rows: Array, target: Array, sd_yd: Array, gate: Array, size: t
 
 
 def fit(
-    rows: Array, seen: Observed, prior: solver.Prior, size: tuple[int, int], rounds: int = 3, steps: int = 4
+    rows: Array,
+    seen: Observed,
+    prior: solver.Prior,
+    size: tuple[int, int],
+    rounds: int = 3,
+    steps: int = 4,
+    wide: bool = False,
 ) -> tuple[Array, Array]:
-    """Fit cameras (B, 8), reassigning between rounds. Returns rows and robust cost (B,), far points included."""
-    for _ in range(rounds):
-        sightings, _ = assign(rows, seen, size)
+    """Fit cameras (B, 8), reassigning between rounds. Returns rows and robust cost (B,), far points included.
+
+    wide: the start is rough, the first rounds look far around.
+    """
+    for i in range(rounds):
+        sightings, _ = assign(rows, seen, size, WIDE_GATES_YD[i] if wide and i < len(WIDE_GATES_YD) else GATE_YD)
         rows, _ = solver.refine(rows, sightings, prior, size, steps)
     sightings, off = assign(rows, seen, size)
     total = solver.cost(rows, sightings, prior, size)

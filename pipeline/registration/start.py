@@ -80,7 +80,7 @@ def unwrap(marks: Marks) -> tuple[Array, Array]:
     return snapped * 5 / turns, weight
 
 
-def _pose(h: Array, focal: float, size: tuple[int, int]) -> Array | None:
+def pose(h: Array, focal: float, size: tuple[int, int]) -> Array | None:
     """Camera row of a homography yards -> ideal px, for one focal length (picture widths)."""
     f = focal * size[0]
     k = np.array([[f, 0, (size[0] - 1) / 2], [0, f, (size[1] - 1) / 2], [0, 0, 1.0]])
@@ -130,7 +130,7 @@ def from_dense(marks: Marks, field: Field, view: str, most: int = 3) -> tuple[Ar
     h: Array = np.asarray(found, np.float64)
     keep = agree.ravel() > 0
     known = prior(view, field)
-    starts = [p for f in FOCALS if (p := _pose(h, f, marks.size)) is not None]
+    starts = [p for f in FOCALS if (p := pose(h, f, marks.size)) is not None]
     if not starts or keep.sum() < MIN_CELLS:
         return np.zeros((0, 8)), 0.0
     pick = np.flatnonzero(keep)[np.linspace(0, keep.sum() - 1, min(120, int(keep.sum()))).round().astype(int)]
