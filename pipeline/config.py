@@ -36,6 +36,7 @@ class FieldConfig(_Section):
 
     level: Level
     view: Literal["auto", "sideline", "endzone"]
+    one_game: bool
 
 
 class SamplingConfig(_Section):

@@ -6,6 +6,7 @@ import datetime as dt
 import os
 import time
 import traceback
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -19,6 +20,7 @@ from pipeline.progress import Reporter
 from pipeline.tools import Tools
 
 TABLES_EVERY_S = 20.0
+MIN_VOTERS, MAJORITY = 3, 0.6  # clips needed, and share of them that must agree, to correct the others' level
 
 
 @dataclass(frozen=True)
@@ -133,6 +135,12 @@ def summary(result: ClipResult) -> str:
     return f"{len(real)} snap(s){none}, {review} to review, {work:.1f} s of work for {result.film_s:.1f} s of film"
 
 
+def _level(result: ClipResult | None) -> str | None:
+    """Field level that most plays of a clip were registered with; None where none was."""
+    found = [r["field_level"] for r in result.rows.get("snaps", []) if r.get("field_level")] if result else []
+    return Counter(found).most_common(1)[0][0] if found else None
+
+
 @dataclass
 class Run:
     """Chart clips into a run folder."""
@@ -163,6 +171,7 @@ class Run:
             folder.fingerprints[folders.clip] = Fingerprint("", "", "")
         try:
             self._chart_all(inputs.clips, folder, reporter)
+            self._agree_on_level(inputs.clips, folder, reporter)
             if not self.resume:
                 folder.forget_others()
         finally:
@@ -186,6 +195,29 @@ class Run:
             if time.monotonic() - written > TABLES_EVERY_S:
                 folder.write_tables()
                 written = time.monotonic()
+
+    def _agree_on_level(self, clips: Sequence[Clip], folder: RunFolder, reporter: Reporter) -> None:
+        """Clips of a run are of one game: those told otherwise than most are charted anew with that level."""
+        config = self.config.field
+        if config.level != "auto" or not config.one_game:
+            return
+        told = {c.name: level for c in clips if (level := _level(folder.results.get(c.name))) is not None}
+        if len(told) < MIN_VOTERS:
+            return
+        level, votes = Counter(told.values()).most_common(1)[0]
+        if votes < MAJORITY * len(told):
+            return
+        others = [c for c in clips if told.get(c.name, level) != level]
+        if not others:
+            return
+        tools = self.tools.at_level(level)
+        for number, clip in enumerate(others, start=1):
+            reporter.started(clip, number, len(others))
+            folder.clear(clip.snap_base)
+            result = chart_one(clip, self.config, tools, self.out, reporter.advanced)
+            result.notes.append(f"field level {level} as in most clips of the run; alone it looked {told[clip.name]}")
+            folder.keep(result, self.fingerprint(clip))
+            reporter.ended(clip, f"again, as {level} like the other clips: {summary(result)}", not result.failed)
 
     def _facts(self, started: dt.datetime, work_s: float) -> dict[str, Any]:
         return {

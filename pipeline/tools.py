@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -48,6 +48,11 @@ class Tools:
     align: Callable[[Tracks, Mapping[int, Registration]], Alignment]
     label: Callable[[Tracks, Alignment], Labels]
     models_sha256: str = ""
+    registrar_at: Callable[[str], RegistrarLike] | None = None  # the same registrar for one field level
+
+    def at_level(self, level: str) -> Tools:
+        """These tools with the field level given instead of told from the film."""
+        return self if self.registrar_at is None else replace(self, registrar=self.registrar_at(level))
 
 
 def models_fingerprint() -> str:
@@ -91,4 +96,5 @@ def load(config: Config, *, still: bool = False) -> Tools:
         align=alignment.align,
         label=lambda found, aligned: labels.label(found, aligned, thresholds),
         models_sha256=models_fingerprint(),
+        registrar_at=lambda name: registration.Registrar(name, view, threads=config.execution.threads),
     )

@@ -114,12 +114,16 @@ def known_tools(snap_s: Sequence[float] = (1.5,), status: str = "ok", models_sha
     )
 
 
-def write_film(path: Path, seconds: float = 3.0, seed: int = 0, codec: str = "libx264") -> Path:
+def write_film(
+    path: Path, seconds: float = 3.0, seed: int = 0, codec: str = "libx264", brightness: int | None = None
+) -> Path:
     """A small film of textured grass with lines; enough for decoding and motion, not for trained models."""
     rng = np.random.default_rng(seed)
     base = np.zeros((HEIGHT, WIDTH, 3), np.uint8)
     base[:] = (60, 120, 70)
     base[:, 40::80] = 230
+    if brightness is not None:
+        base[:20] = brightness
     base = np.clip(base + rng.normal(0, 14, base.shape), 0, 255).astype(np.uint8)
     with av.open(str(path), "w") as out:
         stream = out.add_stream(codec, rate=RATE)

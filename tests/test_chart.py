@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import json
+import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -12,7 +15,10 @@ import pytest
 from pipeline import config as configs
 from pipeline.chart import chart_clip
 from pipeline.errors import NoFieldError
-from pipeline.ledger import ClipResult
+from pipeline.ledger import ClipResult, read_csv
+from pipeline.progress import LineReporter
+from pipeline.records import Registration
+from pipeline.run import Run, collect
 from tests import program_support as support
 
 
@@ -115,3 +121,31 @@ def test_field_is_registered_in_few_frames_and_carried_between(film: Path) -> No
     failing = support.known_tools((1.5,), "abstained")
     found = chart_clip(film, film.name, "g", settings, failing).rows["registration"]
     assert failing.registrar.calls == len(found)  # type: ignore[attr-defined]
+
+
+class _ByClip:
+    """Tells another level from the film of one clip, unless the level is given."""
+
+    def __init__(self, level: str | None = None) -> None:
+        self.level, self.calls = level, 0
+
+    def register(self, image_bgr: np.ndarray, people: object = None, hint: object = None) -> Registration:
+        self.calls += 1
+        told = "canadian" if image_bgr[:20].mean() > 200 else "college"
+        return Registration("ok", support.CAMERA, "sideline", self.level or told, True, 0.4, 0.1)
+
+
+@pytest.mark.parametrize("one_game", [True, False])
+def test_clips_of_one_game_agree_on_the_field_level(one_game: bool, film: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "game"
+    folder.mkdir()
+    for name in ("a", "b", "c"):
+        shutil.copy(film, folder / f"{name}.mp4")
+    support.write_film(folder / "d.mp4", 3.2, brightness=250)
+    tools = replace(support.known_tools((1.5,)), registrar=_ByClip(), registrar_at=_ByClip)
+    settings = configs.load().with_("field", one_game=one_game)
+    stream = io.StringIO()
+    Run(settings, tools, tmp_path / "out").chart(collect([folder], settings), LineReporter(stream))
+    told = [r["field_level"] for r in read_csv(tmp_path / "out" / "snaps.csv", "snaps")]
+    assert told == ["college"] * 3 + (["college"] if one_game else ["canadian"])
+    assert ("like the other clips" in stream.getvalue()) == one_game

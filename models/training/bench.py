@@ -13,6 +13,7 @@ import json
 import math
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +25,7 @@ from pipeline import config as configs
 from pipeline import models, pictures
 from pipeline.evaluate import WORDS, Report, evaluate
 from pipeline.evaluate_show import shown
-from pipeline.ledger import write_bytes, write_json
+from pipeline.ledger import RunFolder, write_bytes, write_json
 
 ROOT = Path(__file__).resolve().parents[2]
 METRICS = ROOT / "models" / "metrics.json"
@@ -43,20 +44,32 @@ MORE: dict[str, tuple[str, str, str]] = {
 }  # fmt: skip
 
 
-def chart_set(films: list[Path], out: Path, workers: int) -> tuple[Path, Path]:
-    """Chart all clips into ``out/run``, in processes of their own, and merge their truth. Returns (run, truth)."""
+def chart_set(clips: list[test_set.Clip], films: list[Path], out: Path, workers: int) -> tuple[Path, Path]:
+    """Chart all clips into ``out/run``, merge their truth; returns (run, truth).
+
+    In processes of their own, each with the field level of its clips, as a staff would give it.
+    """
     run, truth = out / "run", out / "truth"
     test_set.merge_truth(films, truth)
-    command = [sys.executable, "-m", "pipeline.cli", "chart", "--out", str(run), "--resume"]
-    # Each process keeps the results of its own clips; the last call only gathers what all of them kept.
-    shards = [films[k::workers] for k in range(workers) if films[k::workers]] if workers > 1 else []
-    going = [subprocess.Popen([*command, *map(str, shard)], cwd=ROOT) for shard in shards]
-    for process in going:
-        process.wait()
-    done = subprocess.run([*command, *map(str, films)], cwd=ROOT, check=False)
-    if done.returncode not in (0, 3):
-        raise SystemExit(f"Charting ended with {done.returncode}.")
+    by_level: dict[str, list[Path]] = {}
+    for clip, path in zip(clips, films, strict=True):
+        by_level.setdefault(clip.level, []).append(path)
+    jobs = []
+    for level, some in by_level.items():
+        shards = max(1, round(workers * len(some) / len(films)))
+        jobs += [(level, some[k::shards]) for k in range(shards) if some[k::shards]]
+    with ThreadPoolExecutor(workers) as pool:
+        codes = list(pool.map(lambda job: _chart(run, *job), jobs))
+    if any(code not in (0, 1, 3) for code in codes):
+        raise SystemExit(f"Charting ended with {codes}.")
+    # Each process kept the results of its own clips; here the tables of all of them are written.
+    RunFolder(run, fresh=False).write_tables()
     return run, truth
+
+
+def _chart(run: Path, level: str, films: list[Path]) -> int:
+    command = [sys.executable, "-m", "pipeline.cli", "chart", "--out", str(run), "--resume", "--field", level]
+    return subprocess.run([*command, *map(str, films)], cwd=ROOT, check=False).returncode
 
 
 def real_people(folder: Path) -> dict[str, float]:
@@ -145,8 +158,8 @@ def write_readme(report: Report, more: dict[str, float], values: dict[str, Any])
     head, rest = text.split(BEGIN, 1)
     _, tail = rest.split(END, 1)
     about = (
-        f"{values['plays']} plays, seeds {values['seeds']}, commit {values['commit']}, {values['date']}. A blank "
-        "answer counts as wrong in what is called exact."
+        f"{values['plays']} plays, seeds {values['seeds']}, commit {values['commit']}, {values['date']}. The field "
+        "level was given (`--field`). A blank answer counts as wrong in what is called exact."
     )
     block = "\n\n".join([about, table(report, more), labels_table(report), spread(report)])
     write_bytes(path, f"{head}{BEGIN}\n{block}\n{END}{tail}".encode())
@@ -185,7 +198,7 @@ def main(argv: list[str] | None = None) -> None:
     options.out = options.out.resolve()
     clips = test_set.plan(options.plays, options.first_seed)
     films = test_set.render_all(clips, (options.film or options.out / "film").resolve(), options.workers)
-    run, truth = chart_set(films, options.out, options.workers)
+    run, truth = chart_set(clips, films, options.out, options.workers)
     report = evaluate(run, truth)
     more = real_people(options.real)
     if not options.no_speed:
