@@ -33,7 +33,7 @@ from pipeline.people.finder import Finder
 Floats = NDArray[np.float64]
 
 FLOOR = 0.02  # least confidence looked at
-CONFIDENCES = (0.1, 0.25, 0.4)
+CONFIDENCES = (0.1, 0.15, 0.2, 0.25, 0.3, 0.35, 0.4, 0.5, 0.6)
 IOU = 0.5
 REAL, UNSEEN = "wide_camera_people", "rugby_night"  # a set with held-back clips; a sport no training sees
 NEAR_PX = (0, 15, 25, 40, 10_000)  # bins of the distance to the nearest neighbour's head, at a 1280 wide picture

@@ -1,12 +1,11 @@
-"""Training and test frames of the people finder, as one folder ultralytics reads (pose labels).
+"""Training and test frames of the people finder.
 
-``python -m models.training.people_data --rendered DIR --real DIR --out DIR`` writes::
+``python -m models.training.people_data --rendered DIR --real DIR --out DIR`` decodes every training frame once::
 
-    OUT/images/<set>_<name>.jpg   and the decoded picture beside it (.npy), so that no training decodes it again
-    OUT/labels/<set>_<name>.txt   role, box, ground point, head point (ultralytics pose text)
-    OUT/<candidate data>.yaml     one per mixture of sets (see MIXTURES)
+    OUT/frames.u8    (N, 720, 1280, 3) uint8 RGB, the frame fitted by its width
+    OUT/labels.npz   role, box, ground and head point of everybody asked for, and the set of each frame
 
-Real sets have boxes only: their points carry visibility 0 and cost nothing in training. Sets of real frames
+Real sets have boxes only: their points are marked unseen and cost nothing in training. Sets of real frames
 are split by the clip id before the first underscore of a file's name, never by frame.
 """
 
@@ -14,7 +13,6 @@ from __future__ import annotations
 
 import argparse
 import os
-from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from multiprocessing import get_context
@@ -23,16 +21,16 @@ from typing import Any
 
 import cv2
 import numpy as np
-import yaml
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
-from pipeline.records import ROLES
 
 MIN_VISIBLE = 0.12  # people of whom less is seen are not asked for (nor counted against the finder)
 KEYPOINT_SIGMAS = (0.20, 0.15)  # ground, head: length scale of the point loss, in units of the box's size
 HELD_BACK_CLIPS = ("4b770a", "573e61", "cd987c")  # of wide_camera_people: about a quarter of its frames
-REAL_REPEAT = 5  # times a real frame is listed for each time a rendered one is
+STORE_HW = (720, 1280)  # px of a packed frame
+PAD = 114  # grey below a frame that is lower, as in use
+FRAMES, LABELS = "frames.u8", "labels.npz"
 MIXTURES = {
     "rendered": ("rendered",),
     "mixed": ("rendered", "wide_camera_people"),
@@ -119,74 +117,66 @@ def training_box(frame: Frame, kind: str) -> NDArray[np.float64]:
     return box
 
 
-def pose_text(frame: Frame, kind: str = "visible") -> str:
-    """The ultralytics pose label file: role cx cy w h, then x y seen for the ground point and the head, 0..1.
-
-    ultralytics counts from the corner of the picture, the rest of the program from the middle of the first pixel.
-    """
-    size = np.array([frame.width_px, frame.height_px], float)
+def people_of(frame: Frame, kind: str = "visible") -> dict[str, NDArray[Any]]:
+    """Labels of the people asked for, in px of the stored picture, counted from its corner: role (P,), box (P, 4),
+    point (P, 2, 2) ground and head, seen (P, 2)."""
     box = training_box(frame, kind)
-    rows = []
-    for i in np.flatnonzero((frame.visible >= MIN_VISIBLE) & (np.diff(box.reshape(-1, 2, 2), axis=1)[:, 0] > 1).all(1)):
-        a, b = (box[i, :2] + 0.5) / size, (box[i, 2:] + 0.5) / size
-        row = [*((a + b) / 2), *(b - a)]
-        for p in ((frame.ground_px[i] + 0.5) / size, (frame.head_px[i] + 0.5) / size):
-            inside = bool(np.isfinite(p).all() and (p >= 0).all() and (p < 1).all())
-            row += [*p, 2.0] if inside else [0.0, 0.0, 0.0]
-        rows.append(f"{int(frame.role[i])} " + " ".join(f"{v:.6f}" for v in row))
-    return "\n".join(rows) + "\n" if rows else ""
+    wide = (np.diff(box.reshape(-1, 2, 2), axis=1)[:, 0] > 1).all(1)
+    keep = (frame.visible >= MIN_VISIBLE) & wide
+    size = np.array([frame.width_px, frame.height_px], float)
+    point = np.stack([frame.ground_px, frame.head_px], 1)[keep] + 0.5
+    with np.errstate(invalid="ignore"):
+        seen = np.asarray((np.isfinite(point) & (point >= 0) & (point < size)).all(2), bool)
+    scale = STORE_HW[1] / frame.width_px
+    return {
+        "role": frame.role[keep].astype(np.int8),
+        "box": ((box[keep] + 0.5) * scale).astype(np.float32),
+        "point": (np.where(seen[..., None], point, 0) * scale).astype(np.float32),
+        "seen": seen,
+    }
 
 
-def _store(job: tuple[Frame, Path, str, int]) -> str:
-    frame, out, kind, width = job
+def _store(job: tuple[list[tuple[int, Path]], Path, int]) -> None:
+    """Decode some pictures into their places in the packed file."""
+    items, target, count = job
     cv2.setNumThreads(0)
-    image = cv2.imread(str(frame.picture))
-    if image is None:
-        raise InputError("A picture cannot be read.", where=frame.picture)
-    scale = width / max(image.shape[:2])
-    if abs(scale - 1) > 1e-3:
-        size = (round(image.shape[1] * scale), round(image.shape[0] * scale))
-        image = cv2.resize(image, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
-    target = out / "images" / f"{frame.name}.jpg"
-    cv2.imwrite(str(target), image, [cv2.IMWRITE_JPEG_QUALITY, 95])
-    np.save(target.with_suffix(".npy"), image)
-    (out / "labels" / f"{frame.name}.txt").write_text(pose_text(frame, kind))
-    return str(target)
+    out = np.memmap(target, np.uint8, "r+", shape=(count, *STORE_HW, 3))
+    h, w = STORE_HW
+    for i, picture in items:
+        image = cv2.imread(str(picture))
+        if image is None:
+            raise InputError("A picture cannot be read.", where=picture)
+        scale = w / image.shape[1]
+        if abs(scale - 1) > 1e-3:
+            size = (w, round(image.shape[0] * scale))
+            image = cv2.resize(image, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
+        n = min(h, image.shape[0])
+        out[i, :n], out[i, n:] = image[:n, :, ::-1], PAD
 
 
-def write(frames: list[Frame], out: Path, kind: str, width_px: int, workers: int) -> list[str]:
-    """Pictures (longer side width_px) and labels of the frames into OUT; returns the picture paths."""
-    for name in ("images", "labels"):
-        (out / name).mkdir(parents=True, exist_ok=True)
-    jobs = [(f, out, kind, width_px) for f in frames]
+def pack(frames: list[Frame], out: Path, kind: str, workers: int) -> None:
+    """Write FRAMES (N, 720, 1280, 3) uint8 RGB, fitted by width, and LABELS (padded arrays) into OUT."""
+    out.mkdir(parents=True, exist_ok=True)
+    people = [people_of(f, kind) for f in frames]
+    most = max(len(p["role"]) for p in people)
+
+    def padded(key: str) -> NDArray[Any]:
+        return np.stack([np.pad(p[key], [(0, most - len(p[key]))] + [(0, 0)] * (p[key].ndim - 1)) for p in people])
+
+    with open(out / FRAMES, "wb") as f:
+        f.truncate(len(frames) * STORE_HW[0] * STORE_HW[1] * 3)
+    items = [(i, f.picture) for i, f in enumerate(frames)]
+    jobs = [(items[i : i + 32], out / FRAMES, len(frames)) for i in range(0, len(items), 32)]
     if workers <= 1:
-        return [_store(j) for j in jobs]
-    with ProcessPoolExecutor(workers, get_context("spawn")) as pool:
-        return list(pool.map(_store, jobs, chunksize=16))
-
-
-def held_back(frames: list[Frame]) -> Iterator[Frame]:
-    """The frames of the clips that no training sees."""
-    return (f for f in frames if f.group in HELD_BACK_CLIPS)
-
-
-def write_mixtures(out: Path, pictures: dict[str, list[str]]) -> list[Path]:
-    """One data file per mixture. The few pictures under val only satisfy the trainer: measuring is done elsewhere."""
-    files = []
-    for name, sets in MIXTURES.items():
-        if any(s not in pictures for s in sets):
-            continue
-        listed = [p for s in sets for p in pictures[s] * (1 if s == "rendered" else REAL_REPEAT)]
-        (out / f"{name}.txt").write_text("\n".join(listed) + "\n")
-        (out / f"{name}_val.txt").write_text("\n".join(listed[:8]) + "\n")
-        data = {
-            "path": str(out), "train": f"{name}.txt", "val": f"{name}_val.txt", "names": dict(enumerate(ROLES)),
-            "kpt_shape": [2, 3], "flip_idx": [0, 1], "kpt_oks_sigmas": list(KEYPOINT_SIGMAS),
-        }  # fmt: skip
-        path = out / f"{name}.yaml"
-        path.write_text(yaml.safe_dump(data))
-        files.append(path)
-    return files
+        for job in jobs:
+            _store(job)
+    else:
+        with ProcessPoolExecutor(workers, get_context("spawn")) as pool:
+            list(pool.map(_store, jobs))
+    sets = [next((s for s in MIXTURES["mixed"] if f.name.startswith(s)), "other") for f in frames]
+    labels: dict[str, Any] = {k: padded(k) for k in ("role", "box", "point", "seen")}
+    count, names = np.array([len(p["role"]) for p in people]), np.array([f.name for f in frames])
+    np.savez(out / LABELS, count=count, set=np.array(sets), name=names, **labels)
 
 
 def main(argv: list[str] | None = None) -> None:
@@ -195,19 +185,15 @@ def main(argv: list[str] | None = None) -> None:
     p.add_argument("--real", type=Path, nargs="*", default=[], help="folders of real sets (images/, labels/)")
     p.add_argument("--out", type=Path, required=True)
     p.add_argument("--box", choices=("visible", "whole"), default="visible")
-    p.add_argument("--width", type=int, default=1280)
     p.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 2) - 1))
     a = p.parse_args(argv)
-    out = a.out.resolve()
-    pictures: dict[str, list[str]] = {}
-    for folder in a.rendered:
-        frames = rendered_frames(folder)
-        pictures.setdefault("rendered", []).extend(write(frames, out, a.box, a.width, a.workers))
-    for folder in a.real:
-        frames = [f for f in real_frames(folder) if f.group not in HELD_BACK_CLIPS]
-        pictures[folder.name] = write(frames, out, a.box, a.width, a.workers)
-    files = write_mixtures(out, pictures)
-    print({k: len(v) for k, v in pictures.items()}, "->", ", ".join(map(str, files)))
+    frames = [f for folder in a.rendered for f in rendered_frames(folder)]
+    rendered = len(frames)
+    frames += [f for folder in a.real for f in real_frames(folder) if f.group not in HELD_BACK_CLIPS]
+    if not frames:
+        p.error("neither --rendered nor --real names a folder")
+    pack(frames, a.out.resolve(), a.box, a.workers)
+    print(f"{rendered} rendered and {len(frames) - rendered} real frames packed in {a.out}")
 
 
 if __name__ == "__main__":

@@ -8,13 +8,14 @@ WORK="$WORK/smoke"
 mkdir -p "$WORK"
 . "$here/steps.sh"
 : > "$WORK/pids"
-CANDIDATES="${CANDIDATES:-scratch trunk wide free}"
+CANDIDATES="${CANDIDATES:-trunk trunk_calm}"
 SHARD=2 render train "${COUNT:-64}" 1 60
 SHARD=1 render test 16 900001 30
 prepare
 i=0
+echo $(( $(date +%s) + ${TRAIN_SECONDS:-40} )) > "$WORK/until"
 for c in $CANDIDATES; do
-  train_people "$c" $((i % (GPUS > 0 ? GPUS : 1))) "${TRAIN_MINUTES:-0.35}" "${LOADER_WORKERS:-6}"
+  train_people "$c" $((i % (GPUS > 0 ? GPUS : 1))) $(( $(date +%s) + ${TRAIN_SECONDS:-40} ))
   i=$((i + 1))
 done
 train_marks $((GPUS > 0 ? GPUS - 1 : 0)) "${TRAIN_MINUTES:-0.35}"

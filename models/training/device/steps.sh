@@ -8,7 +8,7 @@ RENDER_WORKERS="${RENDER_WORKERS:-$CORES}"
 render() {
   timeout "$4" $PY -m models.training.film.stills --out "$WORK/stills_$1" --split "$1" --count "$2" --seed "$3" \
     --workers "$RENDER_WORKERS" --shard "${SHARD:-8}" > "$WORK/render_$1.log" 2>&1
-  say "rendered $1: $(tail -1 "$WORK/render_$1.log")"
+  say "rendered $1: $(grep " a second" "$WORK/render_$1.log" | tail -n 1)"
   grep -m 1 -A 8 Traceback "$WORK/render_$1.log"
   ls "$WORK/stills_$1"/shard_*.json > /dev/null 2>&1 || { say "no stills: nothing to train on"; exit 1; }
 }
@@ -16,14 +16,15 @@ render() {
 prepare() {
   $PY -m models.training.people_data --rendered "$WORK/stills_train" --real $REAL_SETS --out "$WORK/data" \
     --box "${BOX:-visible}" --workers "$CORES" 2>&1 | tail -2
+  [ -s "$WORK/data/labels.npz" ] || { say "no packed frames: nothing to train on"; exit 1; }
   say "data ready"
 }
 
-# train_people NAME GPU MINUTES LOADERS [START]: in the background, in a session of its own.
+# train_people NAME GPU UNTIL [START]: in the background, in a session of its own, until that second of the epoch.
 train_people() {
-  CUDA_VISIBLE_DEVICES=$2 setsid nohup $PY -m models.training.train_people --candidate "$1" --data "$WORK/data" \
-    --out "$WORK/runs" --minutes "$3" --workers "$4" --batch "${BATCH:-24}" --imgsz "${IMGSZ:-1280}" \
-    --pretrained "$COCO" ${5:+--start "$5"} > "$WORK/train_$1.log" 2>&1 &
+  CUDA_VISIBLE_DEVICES=$2 OMP_NUM_THREADS=4 setsid nohup $PY -m models.training.train_people --candidate "$1" \
+    --data "$WORK/data" --out "$WORK/runs" --until "$3" --batch "${BATCH:-32}" --seed "$2" \
+    --pretrained "$COCO" ${4:+--start "$4"} > "$WORK/train_$1.log" 2>&1 &
   echo $! >> "$WORK/pids"
 }
 
@@ -32,24 +33,33 @@ train_marks() {
   [ "${MARKS:-1}" = 1 ] || return 0
   local start=()
   [ -d "$WORK/marks_before" ] && start=(--start "$WORK/marks_before")
-  CUDA_VISIBLE_DEVICES=$1 setsid nohup $PY -m models.training.train_marks --data "$WORK/stills_train" \
+  CUDA_VISIBLE_DEVICES=$1 OMP_NUM_THREADS=6 setsid nohup $PY -m models.training.train_marks --data "$WORK/stills_train" \
     --val "$WORK/stills_test" --minutes "$2" --out "$WORK/marks" "${start[@]}" > "$WORK/train_marks.log" 2>&1 &
   echo $! >> "$WORK/pids"
 }
 
-# wait_for SECONDS: until all trainings ended or the limit; says which still run.
+# wait_for SECONDS: until all trainings left their mark of a proper end, or the limit. A training that broke off is
+# waited for until its time is over, for a process of an earlier call may not be seen from this one.
 wait_for() {
-  local end=$(( $(date +%s) + $1 )) alive
+  local end=$(( $(date +%s) + $1 )) alive open until
+  until=$(cat "$WORK/until" 2>/dev/null || echo 0)
   while [ "$(date +%s)" -lt "$end" ]; do
-    alive=0
+    alive=0 open=0
     for p in $(cat "$WORK/pids"); do kill -0 "$p" 2>/dev/null && alive=$((alive + 1)); done
-    [ "$alive" = 0 ] && break
-    sleep 2
+    for l in "$WORK"/train_*.log; do
+      case "$l" in
+        */train_marks.log) [ -e "$WORK/marks/marks_metrics.json" ] || open=$((open + 1)) ;;
+        *) c=$(basename "$l" .log); [ -e "$WORK/runs/${c#train_}/done" ] || open=$((open + 1)) ;;
+      esac
+    done
+    [ "$open" = 0 ] && break
+    [ "$alive" = 0 ] && [ "$(date +%s)" -gt $((until + 10)) ] && break
+    sleep 1
   done
-  say "waited; $alive trainings still running"
+  say "waited; $open trainings not done, $alive processes seen"
 }
 
-# export_all: ONNX of every candidate that has weights, also of the duplicate-free heads.
+# export_all: ONNX of every candidate that has weights.
 export_all() {
   mkdir -p "$WORK/onnx"
   local jobs=()
@@ -58,13 +68,9 @@ export_all() {
     c=$(basename "$(dirname "$(dirname "$w")")")
     CUDA_VISIBLE_DEVICES= $PY -m models.training.export_people --weights "$w" --onnx "$WORK/onnx/$c.onnx" \
       > "$WORK/export_$c.log" 2>&1 & jobs+=($!)
-    case "$c" in free*)
-      CUDA_VISIBLE_DEVICES= $PY -m models.training.export_people --weights "$w" --onnx "$WORK/onnx/${c}_one.onnx" \
-        --head one > "$WORK/export_${c}_one.log" 2>&1 & jobs+=($!) ;;
-    esac
   done
   for j in "${jobs[@]}"; do wait "$j"; done
-  tail -q -n 1 "$WORK"/export_*.log
+  for c in "$WORK"/export_*.log; do tail -n 1 "$c"; done
   say "exported: $(ls "$WORK/onnx" | tr '\n' ' ')"
 }
 
@@ -77,8 +83,8 @@ evaluate_all() {
 
 # pack: weights into at most three archives of under 15 MiB, logs into one.
 pack() {
-  tail -n 3 -q "$WORK"/train_*.log 2>/dev/null | tr '\r' '\n' | tail -n 40 | cut -c1-300
-  tar -C "$WORK" -czf "$OUT/logs.tgz" $(cd "$WORK" && ls *.log runs/*/results.csv 2>/dev/null) 2>/dev/null
+  for l in "$WORK"/train_*.log; do echo "$(basename "$l"):"; tail -n 3 "$l" | cut -c1-300; done
+  tar -C "$WORK" -czf "$OUT/logs.tgz" $(cd "$WORK" && ls *.log runs/*/log.json marks/*.json 2>/dev/null) 2>/dev/null
   local n=1 size=0 list=()
   for f in $(ls -S "$WORK"/onnx/*.onnx 2>/dev/null); do
     s=$(stat -c %s "$f")
@@ -92,9 +98,13 @@ pack() {
   [ ${#list[@]} -gt 0 ] && tar -C "$WORK/onnx" -cf "$OUT/people_onnx_$n.tar" "${list[@]}"
   if [ -d "$WORK/marks" ]; then
     for f in "$WORK"/marks/*.onnx; do gzip -c "$f" > "$OUT/$(basename "$f").gz"; done
-    (cd "$WORK/marks" && tar -czf "$OUT/marks_state.tgz" $(ls *_state.pt *.json 2>/dev/null))
     tail -n 5 "$WORK/train_marks.log" | cut -c1-400
   fi
+  # averaged weights of the people finders, to go on from: as many as fit
+  for w in "$WORK"/runs/*/weights/last.pt; do
+    [ "$(ls "$OUT" | wc -l)" -ge 7 ] || [ "$(du -sb "$OUT" | cut -f1)" -gt 54000000 ] && break
+    [ -e "$w" ] && [ "$(stat -c %s "$w")" -lt 16000000 ] && cp "$w" "$OUT/$(basename "$(dirname "$(dirname "$w")")").pt"
+  done
   ls -la "$OUT"
   say "packed"
 }

@@ -1,0 +1,111 @@
+"""Training batches of the people finder: labels lie where the pixels are, whatever view was drawn."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+torch = pytest.importorskip("torch")
+
+from models.training import people_batches as batches  # noqa: E402
+from models.training import people_data as data  # noqa: E402
+from models.training.people_wear import blocks, blur, wear  # noqa: E402
+from pipeline.errors import InputError  # noqa: E402
+
+BOXES = np.array([[200, 100, 260, 220], [700, 300, 780, 460], [1100, 500, 1150, 600]], float)
+CPU = torch.device("cpu")
+
+
+@pytest.fixture(scope="module")
+def packed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two frames, white rectangles on black, one 1280 px wide and one 640 px wide; red discs on the heads."""
+    folder = tmp_path_factory.mktemp("packed")
+    frames = []
+    for k, scale in enumerate((1.0, 0.5)):
+        image = np.zeros((round(720 * scale), round(1280 * scale), 3), np.uint8)
+        box = BOXES * scale
+        for x0, y0, x1, y1 in box.astype(int):
+            image[y0:y1, x0:x1] = 255
+        picture = folder / f"{k}.png"
+        cv2.imwrite(str(picture), image)
+        n = len(box)
+        ground = np.stack([(box[:, 0] + box[:, 2]) / 2, box[:, 3]], 1) - 0.5
+        head = np.stack([(box[:, 0] + box[:, 2]) / 2, box[:, 1]], 1) - 0.5
+        frames.append(
+            data.Frame(
+                f"rendered_{k}", picture, image.shape[1], image.shape[0], box - 0.5, box - 0.5,
+                np.zeros(n, np.int64), np.ones(n), ground, head, str(k),
+            )
+        )  # fmt: skip
+    data.pack(frames, folder / "out", "visible", 1)
+    return folder / "out"
+
+
+def test_packed_labels_are_scaled_to_the_stored_width(packed: Path) -> None:
+    frames = batches.Frames(packed, ("rendered",), CPU)
+    np.testing.assert_allclose(frames.label["box"][0], BOXES, atol=1e-3)
+    np.testing.assert_allclose(frames.label["box"][1], BOXES, atol=1e-3)
+    inside = frames.image[1, 302:458, 702:778].float()
+    assert float(inside.min()) > 250
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_boxes_and_points_follow_the_pixels(packed: Path, seed: int) -> None:
+    frames = batches.Frames(packed, ("rendered",), CPU)
+    rng = np.random.default_rng(seed)
+    views = batches.draw_views(rng, frames, 3, batches.Recipe(mosaic=0.5))
+    labels = batches.labels(frames, views)
+    image = batches.pixels(frames, views, 3, CPU, torch.float32).mean(1).numpy()
+    h, w = batches.CANVAS_HW
+    assert len(labels["batch_idx"]) and (np.diff(labels["batch_idx"]) >= 0).all()
+    for item, box, points in zip(labels["batch_idx"], labels["bboxes"], labels["keypoints"], strict=True):
+        size = box[2:] * [w, h]
+        if size.min() < 12:
+            continue
+        x0, y0 = (box[:2] - box[2:] * 0.4) * [w, h]
+        x1, y1 = (box[:2] + box[2:] * 0.4) * [w, h]
+        assert image[int(item), int(y0) : int(y1), int(x0) : int(x1)].mean() > 0.93  # the white man fills it
+        for x, y, seen in points:
+            if seen:  # both points lie on the middle of a side, so within the box but for its turn
+                assert abs(x - box[0]) * w < 0.6 * size[0] + 2 and abs(y - box[1]) * h < 0.6 * size[1] + 2
+
+
+def test_views_as_in_use_show_the_frame_itself(packed: Path) -> None:
+    frames = batches.Frames(packed, ("rendered",), CPU)
+    views = batches.draw_views(np.random.default_rng(0), frames, 4, batches.Recipe(mosaic=0.0, plain=1.0))
+    image = batches.pixels(frames, views, 4, CPU, torch.float32)
+    for i, (k, m) in enumerate(zip(views.frame, views.m, strict=True)):
+        want = frames.image[int(k)].permute(2, 0, 1).float() / 255
+        want = want.flip(2) if m[0, 0] < 0 else want
+        assert float((image[i, :, :720] - want).abs().max()) < 2e-3
+        assert float((image[i, :, 720:] - batches.PAD).abs().max()) < 1e-5
+
+
+def test_blur_agrees_with_opencv() -> None:
+    """Reference: OpenCV's GaussianBlur with the same width and support."""
+    x = torch.rand(2, 3, 64, 96)
+    ours = blur(x, np.array([1.5, 1.5]), np.array([0.8, 0.8]))[0].permute(1, 2, 0).numpy()
+    picture = x[0].permute(1, 2, 0).numpy()
+    want = cv2.GaussianBlur(picture, (13, 13), sigmaX=1.5, sigmaY=0.8, borderType=cv2.BORDER_REPLICATE)
+    assert np.abs(ours - want).max() < 1e-4
+
+
+def test_fine_blocks_change_nothing_and_coarse_blocks_do() -> None:
+    x = torch.rand(2, 3, 64, 96)
+    assert float((blocks(x, np.array([1e-4, 1e-4])) - x).abs().max()) < 2e-3
+    assert float((blocks(x, np.array([3.0, 3.0])) - x).abs().mean()) > 0.02
+
+
+def test_worn_pictures_stay_pictures() -> None:
+    x = torch.rand(3, 3, 96, 160)
+    for seed in range(5):
+        y = wear(x, np.random.default_rng(seed), 2.0)
+        assert y.shape == x.shape and bool(torch.isfinite(y).all()) and float(y.min()) >= 0 and float(y.max()) <= 1
+
+
+def test_a_folder_without_frames_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(InputError):
+        batches.Frames(tmp_path, ("rendered",), CPU)
