@@ -23,7 +23,7 @@ from pipeline.records import Motion, People, Shot, Snap
 Curve = NDArray[np.float64]
 Scorer = Callable[[NDArray[np.float32]], Curve]
 LEVEL_S = 0.5  # how long before the scorer's peak the level is fitted
-RISE_S = 0.25  # how long after it the rise is taken as straight
+RISE_S = 0.2  # how long the rise after the onset is taken as straight
 MARGIN_TICKS = 30  # how far the network looks to each side in time
 
 
@@ -35,12 +35,12 @@ class SnapSettings:
     from the scorer's peak. threshold and sure were set on clips never trained on (models/snap/card.md).
     """
 
-    threshold: float = 0.4
+    threshold: float = 0.5
     sure: float = 0.7
     apart_s: float = 6.0
     lead_s: float = 0.3
     tail_s: float = 0.15
-    refine_s: float = 0.1
+    refine_s: float = 0.13
 
 
 DEFAULTS = SnapSettings()
@@ -178,14 +178,14 @@ def group_curve(grid: NDArray[np.float32], times: Curve, at_s: float) -> Curve:
 def change_point(curve: Curve, times: Curve, at_s: float, reach_s: float) -> tuple[float, float]:
     """(second of the onset, share of the variance the fit explains).
 
-    Two-sided least squares over one window for all candidates: a level up to the onset, a straight rise after
-    it; the candidate frame with the smallest sum of squares wins.
+    Two-sided least squares over one window for all candidates: a level up to the onset, a straight rise of RISE_S
+    after it, a level again; the candidate frame with the smallest sum of squares wins.
     """
-    use = (times > at_s - LEVEL_S) & (times <= at_s + RISE_S)
+    use = (times > at_s - LEVEL_S) & (times <= at_s + reach_s + RISE_S)
     t, y = times[use], curve[use]
     best, best_cost = at_s, np.inf
     for s in t[np.abs(t - at_s) <= reach_s + 1e-6]:
-        a = np.stack([np.ones(len(t)), np.clip(t - s, 0.0, None)], 1)
+        a = np.stack([np.ones(len(t)), np.clip(t - s, 0.0, RISE_S)], 1)
         fit, *_ = np.linalg.lstsq(a, y, rcond=None)
         cost = float(((a @ fit - y) ** 2).sum())
         if fit[1] > 0 and cost < best_cost:

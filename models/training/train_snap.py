@@ -29,6 +29,7 @@ from pipeline.motion import WIDTH_PX, Meter
 from pipeline.records import Motion
 
 RATES = ("30", "30", "30", "30000/1001", "30000/1001", "24", "25", "50", "60000/1001")
+KINDS = ("play", "before", "after", "long", "none")
 LEVELS = ("professional", "college", "high_school", "canadian")
 
 
@@ -78,10 +79,12 @@ def meter(frames: Iterable[NDArray[np.uint8]], rate: Fraction) -> Motion:
     return pieces[0][1]
 
 
-def draw_play(rng: np.random.Generator, seed: int) -> tuple[Play, float | None, float | None, str]:
+def draw_play(
+    rng: np.random.Generator, seed: int, kind: str = ""
+) -> tuple[Play, float | None, float | None, str]:
     """(play, first second, last second, kind) of one training clip."""
     level = str(rng.choice(LEVELS, p=[0.35, 0.3, 0.2, 0.15]))
-    kind = str(rng.choice(["play", "before", "after", "long", "none"], p=[0.66, 0.09, 0.04, 0.09, 0.12]))
+    kind = kind or str(rng.choice(KINDS, p=[0.56, 0.12, 0.04, 0.08, 0.2]))
     if kind == "none":
         return make_play(seed, level, kind="no_snap"), None, None, kind
     forced = {"kind": "special"} if rng.random() < 0.08 else {}
