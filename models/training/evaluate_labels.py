@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -19,6 +19,7 @@ import numpy as np
 from models.training.observe import PERFECT, USUAL, Errors, Observed, observe
 from models.training.playbook.play import Play, make_play
 from pipeline import alignment, labels, tracks
+from pipeline.labels.forest import Forest
 from pipeline.records import SIDES, Alignment, Labels, Tracks
 
 EXACT = (
@@ -46,11 +47,13 @@ class Tally:
             self.sure.setdefault(name, []).append(float(sure))
 
 
-def chain(observed: Observed, has_snap: bool = True) -> tuple[Tracks, Alignment, Labels]:
-    """Tracks, alignment and labels of one observation."""
+def chain(
+    observed: Observed, has_snap: bool = True, forests: Mapping[str, Forest] | None = None
+) -> tuple[Tracks, Alignment, Labels]:
+    """Tracks, alignment and labels of one observation. forests: {} for the rules alone."""
     t = tracks.build(observed.samples)
     a = alignment.align(t, [s.registration for s in observed.samples])
-    return t, a, labels.label(t, a, has_snap=has_snap)
+    return t, a, labels.label(t, a, has_snap=has_snap, forests=forests)
 
 
 def owners(observed: Observed, t: Tracks) -> np.ndarray:
@@ -63,9 +66,11 @@ def owners(observed: Observed, t: Tracks) -> np.ndarray:
     return out
 
 
-def judge(play: Play, observed: Observed, tally: Tally, seed: int) -> None:
+def judge(
+    play: Play, observed: Observed, tally: Tally, seed: int, forests: Mapping[str, Forest] | None = None
+) -> None:
     """Compare one play's chain with its truth."""
-    t, a, got = chain(observed, play.snap_index is not None)
+    t, a, got = chain(observed, play.snap_index is not None, forests)
     truth = play.labels
     for name in EXACT:
         want = truth.get(name)
@@ -92,6 +97,10 @@ def judge(play: Play, observed: Observed, tally: Tally, seed: int) -> None:
 
 
 def _coverage(truth: dict[str, Any], got: Labels, tally: Tally) -> None:
+    shown = truth.get("coverage_before")
+    if shown and got.coverage_before:
+        ranked = sorted(got.coverage_before, key=lambda c: -got.coverage_before[c])
+        tally.add("coverage_shown_first_two", shown in ranked[:2])
     for when, p in (("before", got.coverage_before), ("after", got.coverage_after)):
         want = truth.get("coverage_after")
         if want and p:
@@ -166,12 +175,14 @@ def lines(tally: Tally) -> Iterator[str]:
         yield f"{name:32s} {100 * v.mean():5.1f} %  ({100 * lo:.1f} to {100 * hi:.1f})  n {len(v)}{ece}{blank}"
 
 
-def run(plays: int, seed: int, level: str, errors: Errors, **overrides: Any) -> Tally:
+def run(
+    plays: int, seed: int, level: str, errors: Errors, forests: Mapping[str, Forest] | None = None, **overrides: Any
+) -> Tally:
     """Judge ``plays`` plays from seed on."""
     tally = Tally()
     for s in range(seed, seed + plays):
         play = make_play(s, level, **overrides)
-        judge(play, observe(play, s, errors), tally, s)
+        judge(play, observe(play, s, errors), tally, s, forests)
     return tally
 
 
@@ -183,10 +194,11 @@ def main() -> None:
     parser.add_argument("--level", default="professional")
     parser.add_argument("--json", type=Path)
     parser.add_argument("--wrong", type=int, default=0, help="list this many wrong plays a label")
+    parser.add_argument("--rules", action="store_true", help="the rules alone, without the learned scores")
     args = parser.parse_args()
     out: dict[str, dict[str, float]] = {}
     for title, errors in (("perfect positions", PERFECT), ("noisy positions", USUAL)):
-        tally = run(args.plays, args.seed, args.level, errors)
+        tally = run(args.plays, args.seed, args.level, errors, {} if args.rules else None)
         print(f"== {title}: {args.plays} plays from seed {args.seed}, {args.level}")
         print("\n".join(lines(tally)))
         for name, cases in sorted(tally.wrong.items()) if args.wrong else ():

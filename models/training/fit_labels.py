@@ -1,4 +1,4 @@
-"""Fits the weights and tables of configs/labels.toml on simulated observations of the playbook's plays.
+"""Fits the weights and tables of configs/labels.toml, and the forests beside them, on simulated observations of the playbook's plays.
 
 ``python -m models.training.fit_labels --plays 1200 [--seed 100000] [--write]``: logistic regressions for
 section rush, block, deep_after and kind; tables of facts by coverage (Bayes' rule, smoothed counts) with one weight a
@@ -8,22 +8,28 @@ fact. Half of the observations have perfect positions, half the usual errors. Th
 from __future__ import annotations
 
 import argparse
+import hashlib
+import json
 import tomllib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
+from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.linear_model import LogisticRegression
 
 from models.training.evaluate_labels import owners
-from models.training.observe import PERFECT, USUAL, observe
+from models.training.observe import PERFECT, USUAL, Observed, observe
 from models.training.playbook.play import Play, make_play
 from pipeline import alignment, labels, tracks
 from pipeline.field import configs_dir
-from pipeline.labels import after, kind, scene
-from pipeline.records import COVERAGES
+from pipeline.labels import after, features, forest, scene
+from pipeline.labels.forest import Forest
+from pipeline.models import models_dir
+from pipeline.records import COVERAGES, Alignment, Tracks
 
 Array = NDArray[np.float64]
 SMOOTHING = 4.0  # plays added evenly to every row of a table
@@ -36,55 +42,82 @@ class Collected:
 
     rows: dict[str, list[dict[str, float]]] = field(default_factory=dict)
     truth: dict[str, list[bool]] = field(default_factory=dict)
+    seed: dict[str, list[int]] = field(default_factory=dict)
     facts: dict[str, list[dict[str, Array | None]]] = field(default_factory=dict)
     coverage: dict[str, list[str]] = field(default_factory=dict)
+    played: list[dict[str, float]] = field(default_factory=list)
+    played_truth: list[str] = field(default_factory=list)
 
-    def add(self, section: str, features: dict[str, float], truth: bool) -> None:
-        """One row of a logistic regression."""
+    def add(self, section: str, features: dict[str, float], truth: bool, seed: int) -> None:
+        """One row of a section, and the play it is from."""
+        self.seed.setdefault(section, []).append(seed)
         self.rows.setdefault(section, []).append(features)
         self.truth.setdefault(section, []).append(bool(truth))
 
 
-def collect(plays: int, seed: int, level: str = "professional") -> Collected:
-    """Observe plays and keep what the labels measure beside what is true."""
-    out = Collected()
+Seen = tuple[Play, Observed, Tracks, Alignment]
+
+
+def simulate(plays: int, seed: int, level: str = "professional") -> Iterator[Seen]:
+    """Plays as the chain sees them: every fourth with perfect positions, the others with the usual errors."""
     for s in range(seed, seed + plays):
         play = make_play(s, level)
-        if play.snap_index is None or play.labels.get("play_kind") not in ("dropback", "run"):
-            continue
-        _one(play, s, out)
+        observed = observe(play, s, PERFECT if s % 4 == 0 else USUAL)
+        t = tracks.build(observed.samples)
+        yield play, observed, t, alignment.align(t, [x.registration for x in observed.samples])
+
+
+def usable(play: Play, a: Alignment) -> bool:
+    """A scrimmage play that was read the right way round."""
+    known = play.snap_index is not None and play.labels.get("play_kind") in ("dropback", "run")
+    return bool(known and np.isfinite(a.line_of_scrimmage_yd) and a.direction == play.direction)
+
+
+def collect(seen: Iterable[Seen]) -> Collected:
+    """Keep what the labels measure of people and plays beside what is true."""
+    out = Collected()
+    for play, observed, t, a in seen:
+        if usable(play, a):
+            _one(play, observed, t, a, out)
     return out
 
 
-def _one(play: Play, seed: int, out: Collected) -> None:
-    observed = observe(play, seed, PERFECT if seed % 2 else USUAL)
-    t = tracks.build(observed.samples)
-    a = alignment.align(t, [x.registration for x in observed.samples])
-    if not np.isfinite(a.line_of_scrimmage_yd) or a.direction != play.direction:
-        return
+def collect_coverage(seen: Iterable[Seen], forests: Sequence[Mapping[str, Forest]], out: Collected) -> None:
+    """Add facts and features of coverage. forests: two sets, each grown without the plays it is used on here."""
+    settings = labels.load().with_(kind__start=1e6)  # whatever it looks like, label it as a dropback
+    for play, _, t, a in seen:
+        if not usable(play, a):
+            continue
+        rules_kind = {k: v for k, v in forests[play.seed % 2].items() if k not in ("kind", "coverage_after")}
+        got = labels.label(t, a, settings, forests=rules_kind)
+        for when, facts in got.evidence["coverage_facts"].items():
+            want = play.labels.get(f"coverage_{when}")
+            if want:
+                out.facts.setdefault(when, []).append(facts)
+                out.coverage.setdefault(when, []).append(want)
+        if play.labels.get("coverage_after") and "coverage_after_features" in got.evidence:
+            out.played.append(got.evidence["coverage_after_features"])
+            out.played_truth.append(play.labels["coverage_after"])
+
+
+def _one(play: Play, observed: Observed, t: Tracks, a: Alignment, out: Collected) -> None:
     view = scene.build(t, a, labels.load())
     who = owners(observed, t)
     by_id = {p.id: p for p in play.people}
-    out.add("kind", kind.kind_features(view), play.labels["play_kind"] == "dropback")
-    got = labels.label(t, a)
-    for when, facts in got.evidence["coverage_facts"].items():
-        want = play.labels.get(f"coverage_{when}")
-        if want:
-            out.facts.setdefault(when, []).append(facts)
-            out.coverage.setdefault(when, []).append(want)
+    out.add("kind", features.kind(view), play.labels["play_kind"] == "dropback", play.seed)
     if play.labels["play_kind"] != "dropback":
         return
     people = {int(k): by_id[int(who[k])] for k in range(len(who)) if who[k] >= 0}
     for i in (int(k) for k in view.dfn):
-        if i in people and np.isfinite(view.set_depth[i]):
-            out.add("rush", after.rush_features(view, i), people[i].rusher)
+        if i in people and people[i].side == "defense" and np.isfinite(view.set_depth[i]):
+            out.add("rush", features.rush(view, i), people[i].rusher, play.seed)
     for i in (int(k) for k in view.off):
-        if i in people and view.position[i] in ("back", "tight_end"):
-            out.add("block", after.block_features(view, i), people[i].blocker)
+        if i in people and people[i].side == "offense" and view.position[i] in ("back", "tight_end"):
+            out.add("block", features.block(view, i), people[i].blocker, play.seed)
     rush = tuple(i for i, p in people.items() if p.rusher)
     for i in after.deep_candidates(view, rush):
-        if i in people and np.isfinite(view.at(1.0)[0][i]):
-            out.add("deep_after", after.deep_features(view, i), people[i].deep_after)
+        if i in people and people[i].side == "defense" and np.isfinite(view.at(1.0)[0][i]):
+            out.add("deep_after", features.deep_after(view, i), people[i].deep_after, play.seed)
 
 
 def fit_section(rows: list[dict[str, float]], truth: list[bool]) -> dict[str, Any]:
@@ -109,7 +142,7 @@ def fit_section(rows: list[dict[str, float]], truth: list[bool]) -> dict[str, An
         out[f"per_{n}"] = round(float(w[2 * k]), 3)
         out[f"without_{n}"] = round(float(np.clip(w[2 * k + 1], -5, 5)), 3)
     accuracy = float(((z @ w + model.intercept_[0] > 0) == np.array(truth)).mean())
-    print(f"  {accuracy:.4f} right of {len(truth)}, {np.mean(truth):.3f} true: {out}")
+    print(f"  rules: {accuracy:.4f} right of {len(truth)}, {np.mean(truth):.3f} true")
     return out
 
 
@@ -197,24 +230,102 @@ def prune(values: dict[str, Any]) -> None:
     path.write_text(text, encoding="utf-8")
 
 
+def grow(rows: list[dict[str, float]], truth: list[Any], small: bool = False) -> dict[str, Any]:
+    """A forest as plain numbers, from scikit-learn's histogram gradient boosting."""
+    names = list(rows[0])
+    x = np.array([[r[n] for n in names] for r in rows], float)
+    model = HistGradientBoostingClassifier(
+        max_iter=60 if small else 160, learning_rate=0.08, max_leaf_nodes=8 if small else 12,
+        min_samples_leaf=12, l2_regularization=4.0, random_state=0,
+    )  # fmt: skip
+    model.fit(x, np.array(truth))
+    trees = []
+    for round_ in model._predictors:  # the fitted trees have no public name
+        for k, predictor in enumerate(round_):
+            trees.append(_plain(predictor.nodes, k))
+    classes = [str(c) for c in model.classes_]
+    entry = {
+        "features": names, "classes": classes,
+        "start": [round(float(v), 6) for v in np.ravel(model._baseline_prediction)], "trees": trees,
+    }  # fmt: skip
+    mine = forest.parse(json.dumps({"forests": {"x": entry}}).encode())["x"].chances(rows)
+    worst = float(np.abs(mine - model.predict_proba(x)).max())
+    print(f"  {len(trees)} trees on {len(rows)} rows; reads back within {worst:.1e} of scikit-learn")
+    return entry
+
+
+def _plain(nodes: Any, of_class: int) -> dict[str, Any]:
+    leaf = nodes["is_leaf"].astype(bool)
+    return {
+        "class": of_class,
+        "feature": [-1 if out else int(f) for f, out in zip(nodes["feature_idx"], leaf, strict=True)],
+        "threshold": [0.0 if out else float(v) for v, out in zip(nodes["num_threshold"], leaf, strict=True)],
+        "left": [int(v) for v in nodes["left"]],
+        "right": [int(v) for v in nodes["right"]],
+        "unknown_left": [int(v) for v in nodes["missing_go_to_left"]],
+        "value": [round(float(v), 6) if out else 0.0 for v, out in zip(nodes["value"], leaf, strict=True)],
+    }
+
+
+def write_forests(forests: dict[str, Any], trained_on: str, metrics: dict[str, float]) -> None:
+    """models/labels/labels.json and its entry in the manifest; other entries stay as they are."""
+    folder = models_dir() / "labels"
+    folder.mkdir(exist_ok=True)
+    data = json.dumps({"forests": forests}, separators=(",", ":")).encode()
+    (folder / "labels.json").write_bytes(data)
+    path = models_dir() / "manifest.toml"
+    text = path.read_text(encoding="utf-8") if path.is_file() else ""
+    kept: list[str] = []
+    mine = False
+    for line in text.splitlines():
+        if line.startswith("["):
+            mine = line.strip() == "[labels]" or line.startswith("[labels.")
+        if not mine:
+            kept.append(line)
+    entry = [
+        "[labels]", 'file = "labels/labels.json"', f'sha256 = "{hashlib.sha256(data).hexdigest()}"',
+        'licence = "AGPL-3.0-or-later"', f'trained_on = ["{trained_on}"]', "[labels.metrics]",
+        *(f"{k} = {v:.4f}" for k, v in metrics.items()),
+    ]  # fmt: skip
+    path.write_text("\n".join(kept).rstrip() + "\n\n" + "\n".join(entry) + "\n", encoding="utf-8")
+
+
+def fit_all(seen: Sequence[Seen]) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Values for configs/labels.toml, and forests by section."""
+    values: dict[str, Any] = {}
+    forests: dict[str, Any] = {}
+    halves: tuple[dict[str, Any], dict[str, Any]] = ({}, {})
+    c = collect(seen)
+    for section in c.rows:
+        print(section)
+        values.update({f"{section}.{k}": v for k, v in fit_section(c.rows[section], c.truth[section]).items()})
+        forests[section] = grow(c.rows[section], c.truth[section])
+        for half in (0, 1):
+            keep = [i for i, seed in enumerate(c.seed[section]) if seed % 2 != half]
+            rows, truth = ([x[i] for i in keep] for x in (c.rows[section], c.truth[section]))
+            halves[half][section] = grow(rows, truth)
+    crossed = [forest.parse(json.dumps({"forests": h}).encode()) for h in halves]
+    collect_coverage(seen, crossed, c)
+    for when in c.facts:
+        print("coverage", when)
+        values.update(fit_tables(c, when))
+    forests["coverage_after"] = grow(c.played, c.played_truth, small=True)
+    return values, forests
+
+
 def main() -> None:
-    """Fit and, with --write, put the values into configs/labels.toml."""
+    """Fit and, with --write, put the values into configs/labels.toml and models/labels."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--plays", type=int, default=1200)
     parser.add_argument("--seed", type=int, default=100_000)
     parser.add_argument("--write", action="store_true")
     args = parser.parse_args()
-    c = collect(args.plays, args.seed)
-    values: dict[str, Any] = {}
-    for section in c.rows:
-        print(section)
-        values.update({f"{section}.{k}": v for k, v in fit_section(c.rows[section], c.truth[section]).items()})
-    for when in c.facts:
-        print("coverage", when)
-        values.update(fit_tables(c, when))
+    values, forests = fit_all(list(simulate(args.plays, args.seed)))
     if args.write:
+        said = f"{args.plays} simulated plays from seed {args.seed} (models.training.fit_labels)"
         prune(values)
-        write(values, f"fitted on {args.plays} simulated plays from seed {args.seed} (models.training.fit_labels)")
+        write(values, f"fitted on {said}")
+        write_forests(forests, said, {"plays": float(args.plays)})
 
 
 if __name__ == "__main__":

@@ -6,9 +6,12 @@ or ``not_visible`` and blank, never a guess dressed as a count. Coverage before 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
-from pipeline.labels import after, before, coverage, kind, review, scene
+from pipeline.labels import after, before, coverage, features, forest, kind, review, scene
+from pipeline.labels.forest import Forest
 from pipeline.labels.settings import Settings, load
 from pipeline.records import Alignment, Label, Labels, Tracks
 
@@ -21,10 +24,14 @@ DROPBACK_ONLY = (
 
 
 def label(
-    tracks: Tracks, alignment: Alignment, settings: Settings | None = None, has_snap: bool = True
-) -> Labels:
-    """All labels of one snap. settings: ``load()``. has_snap False: only what was shown before is labelled."""
-    view = scene.build(tracks, alignment, settings or load())
+    tracks: Tracks, alignment: Alignment, settings: Settings | None = None, has_snap: bool = True,
+    forests: Mapping[str, Forest] | None = None,
+) -> Labels:  # fmt: skip
+    """All labels of one snap. settings: ``load()``. has_snap False: only what was shown before is labelled.
+
+    forests: learned scores by section, those of the manifest by default; {} leaves the rules alone.
+    """
+    view = scene.build(tracks, alignment, settings or load(), forest.shipped() if forests is None else forests)
     if not np.isfinite(alignment.line_of_scrimmage_yd):
         return _nothing(str(alignment.evidence.get("reason", "no formation could be read")), has_snap)
     out: dict[str, Label] = {"play_kind": kind.play_kind(view, has_snap)}
@@ -67,7 +74,7 @@ def reasons(labels: Labels) -> tuple[list[str], float]:
 def _after(
     view: scene.Scene, out: dict[str, Label], deep: tuple[int, ...], facts: dict[str, np.ndarray | None]
 ) -> tuple[dict[str, float], tuple[int, ...], tuple[int, ...], tuple[int, ...]]:
-    out["rushers"], rush, _ = after.rushers(view)
+    out["rushers"], rush, rush_chance = after.rushers(view)
     out["blockers"], block = after.blockers(view)
     out["spare_rushers"], out["read_window"] = after.spare(view, out["rushers"], out["blockers"])
     out["deep_safeties_after"], later, dist = after.deep_after(view, rush)
@@ -83,9 +90,17 @@ def _after(
     }
     p_after = coverage.posterior(view, more, "coverage_prior_after")
     view.facts["coverage_facts"]["after"] = more
+    response = dict(zip(coverage.RESPONSES, _or_even(facts["shown_response"]), strict=True))
+    measured = features.coverage_after(view, response, rush_chance, float(dist @ np.arange(len(dist))))
+    view.facts["coverage_after_features"] = measured
+    p_after = coverage.learned(view, "coverage_after", measured, p_after)
     out["coverage_after"] = coverage.best_label(view, p_after, "from the movement after the snap")
     out["disguised"] = coverage.disguised(view, out["deep_safeties"], out["deep_safeties_after"], p_after)
     return p_after, later, rush, block
+
+
+def _or_even(fact: np.ndarray | None) -> list[float]:
+    return [0.25] * 4 if fact is None else [float(v) for v in fact]
 
 
 def _rush_fact(n: int) -> np.ndarray:

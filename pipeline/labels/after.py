@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.labels import features
 from pipeline.labels.before import blank, graded, hidden_deep
 from pipeline.labels.scene import Scene, count_distribution
-from pipeline.labels.score import chance
+from pipeline.labels.score import chances
 from pipeline.records import Label
 
 Array = NDArray[np.float64]
@@ -20,14 +21,16 @@ def deep_after(scene: Scene, rushers: tuple[int, ...]) -> tuple[Label, tuple[int
         return blank("the film ends too soon after the snap"), (), np.ones(1)
     d1, _ = scene.at(s("after.look_s"))
     limit = s("after.deep_yd") * scene.depth_scale
-    who, p = [], []
+    who: list[int] = []
     lost = 0
     for i in deep_candidates(scene, rushers):
         if np.isfinite(d1[i]) or not np.isfinite(scene.set_depth[i]):
             who.append(i)
-            p.append(chance(s, "deep_after", deep_features(scene, i)) if np.isfinite(d1[i]) else 0.0)
         elif scene.set_depth[i] > 6.0 * scene.depth_scale:
             lost += 1
+    known = [i for i in who if np.isfinite(d1[i])]
+    found = dict(zip(known, chances(scene, "deep_after", [features.deep_after(scene, i) for i in known]), strict=True))
+    p = [found.get(i, 0.0) for i in who]
     missing, hidden = hidden_deep(scene, limit)
     dist = count_distribution(np.r_[p, [max(hidden, 0.6)] * lost, [hidden] * min(missing, 4)])
     counted = tuple(i for i, q in zip(who, p, strict=True) if q > 0.5)
@@ -43,22 +46,6 @@ def deep_candidates(scene: Scene, rushers: tuple[int, ...]) -> list[int]:
     """Defenders who may be deep after the snap: not the corners, not who rushes."""
     corners = (scene.roles.corner_left, scene.roles.corner_right)
     return [int(i) for i in scene.dfn if i not in corners and i not in rushers]
-
-
-def deep_features(scene: Scene, i: int) -> dict[str, float]:
-    """Depths of defender i over the two seconds, in yards of the open field; NaN where unknown."""
-    s = scene.settings
-    scale = scene.depth_scale
-    d0 = scene.set_depth[i]
-    mid, look, half, late = (
-        float(scene.at(t)[0][i]) for t in (0.5, s("after.look_s"), s("after.look_s") + 0.5, s("after.until_s"))
-    )
-    return {
-        "start_depth": float(d0) / scale,
-        "look_depth": look / scale,
-        "late_depth": (late if np.isfinite(late) else half) / scale,
-        "sinking": look - mid,
-    }
 
 
 ROTATIONS = {(2, 1): "two_to_one", (1, 2): "one_to_two"}
@@ -98,11 +85,8 @@ def rushers(scene: Scene) -> tuple[Label, tuple[int, ...], dict[int, float]]:
     s = scene.settings
     if not scene.until(s("rush.look_s")):
         return blank("the film ends too soon after the snap"), (), {}
-    found: dict[int, float] = {}
-    for i in scene.dfn:
-        q = rush_chance(scene, int(i))
-        if q is not None:
-            found[int(i)] = q
+    men = [int(i) for i in scene.dfn if np.isfinite(scene.set_depth[i])]
+    found = dict(zip(men, chances(scene, "rush", [features.rush(scene, i) for i in men]), strict=True))
     p = np.array(list(found.values()))
     dist = count_distribution(np.r_[p, [s("rush.missing_rushes")] * min(scene.missing_def, 4)])
     counted = tuple(i for i, q in found.items() if q > 0.5)
@@ -112,71 +96,16 @@ def rushers(scene: Scene) -> tuple[Label, tuple[int, ...], dict[int, float]]:
     return graded(scene, n, confidence, f"{n} came after the passer by {s('rush.look_s'):.1f} s"), counted, found
 
 
-def rush_features(scene: Scene, i: int) -> dict[str, float]:
-    """What is measured of defender i by the rush look: yards, NaN where unknown."""
-    look = scene.settings("rush.look_s")
-    d0, a0 = scene.set_depth, scene.set_across
-    mid, _ = scene.at(0.5 * look)
-    d, a = scene.at(look)
-    late, _ = scene.at(look + 0.5)
-    return {
-        "start_depth": float(d0[i]),
-        "mid_depth": float(mid[i]),
-        "look_depth": float(d[i]),
-        "late_depth": float(late[i]),
-        "outside": max(abs(float(a[i])) - scene.settings("rush.outside_yd"), 0.0) if np.isfinite(a[i]) else float("nan"),
-        "inward": float(abs(a0[i]) - abs(a[i])),
-        "passer_closed": _closed(scene, i, 0.25, look),
-    }
-
-
-def _closed(scene: Scene, i: int, from_s: float, to_s: float) -> float:
-    """Yards nearer to where the passer is."""
-    q = scene.roles.passer
-    if q is None:
-        return float("nan")
-    before, after = (np.hypot(d[i] - d[q], a[i] - a[q]) for d, a in (scene.at(from_s), scene.at(to_s)))
-    return float(before - after)
-
-
-def rush_chance(scene: Scene, i: int) -> float | None:
-    """Probability that defender i rushes; None when it is not known where he stood."""
-    if not np.isfinite(scene.set_depth[i]):
-        return None
-    return chance(scene.settings, "rush", rush_features(scene, i))
-
-
-def block_features(scene: Scene, i: int) -> dict[str, float]:
-    """What is measured of a back or tight end by the rush look: yards and yards a second, NaN where unknown."""
-    look = scene.settings("rush.look_s")
-    d0, a0 = scene.set_depth, scene.set_across
-    d, a = scene.at(look)
-    late_d, late_a = scene.at(look + 0.5)
-    return {
-        "look_depth": float(d[i]),
-        "late_depth": float(late_d[i]),
-        "outside": max(abs(float(a[i])) - scene.settings("block.across_yd"), 0.0) if np.isfinite(a[i]) else float("nan"),
-        "moved": float(np.hypot(d[i] - d0[i], a[i] - a0[i])),
-        "late_moved": float(np.hypot(late_d[i] - d[i], late_a[i] - a[i])),
-        "backfield": float(d0[i] < -2.6),
-    }
-
-
 def blockers(scene: Scene) -> tuple[Label, tuple[int, ...]]:
     """Linemen, backs and tight ends who stay in."""
     s = scene.settings
     if not scene.until(s("rush.look_s")):
         return blank("the film ends too soon after the snap"), ()
-    counted: list[int] = []
-    p: list[float] = []
-    for k in scene.off:
-        i = int(k)
-        if scene.position[i] in ("receiver", "passer", "unknown"):
-            continue
-        q = 0.99 if i in scene.roles.linemen else chance(s, "block", block_features(scene, i))
-        p.append(q)
-        if q > 0.5:
-            counted.append(i)
+    five = list(scene.roles.linemen)
+    free = [int(i) for i in scene.off if scene.position[i] in ("back", "tight_end")]
+    stay = chances(scene, "block", [features.block(scene, i) for i in free])
+    counted = five + [i for i, q in zip(free, stay, strict=True) if q > 0.5]
+    p = [0.99] * len(five) + stay
     found = len(scene.roles.linemen)
     n = len(counted) + max(5 - found, 0)
     unseen = min(max(scene.missing_off - 5 + found, 0), 3)

@@ -34,6 +34,19 @@ def posterior(scene: Scene, facts: dict[str, Array | None], prior: str) -> dict[
     return {c: float(v) for c, v in zip(COVERAGES, p, strict=True)}
 
 
+def learned(scene: Scene, section: str, features: dict[str, float], rules: dict[str, float]) -> dict[str, float]:
+    """Probability by coverage from the learned forest, drawn a little to the rules; the rules where there is none."""
+    forest = scene.forests.get(section)
+    if forest is None:
+        return rules
+    p = dict.fromkeys(COVERAGES, 0.0)
+    p.update(zip(forest.classes, (float(v) for v in forest.chances([features])[0]), strict=True))
+    share = scene.settings("learned.share")
+    mixed = {c: p[c] ** share * max(rules[c], 1e-4) ** (1 - share) for c in COVERAGES}
+    total = sum(mixed.values())
+    return {c: v / total for c, v in mixed.items()}
+
+
 def folded(dist: Array, size: int) -> Array:
     """A distribution over 0, 1, 2, ... with everything past the end put into the last column."""
     out = np.zeros(size)

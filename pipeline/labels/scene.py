@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from pipeline.alignment import Roles
+from pipeline.labels.forest import Forest
 from pipeline.labels.settings import Settings
 from pipeline.records import SIDES, Alignment, Tracks
 
@@ -40,6 +42,7 @@ class Scene:
     settings: Settings
     seen: NDArray[np.bool_]
     confidence: float
+    forests: Mapping[str, Forest] = field(default_factory=dict)
     facts: dict[str, Any] = field(default_factory=dict)
 
     def at(self, time_s: float, tolerance_s: float = 0.2) -> tuple[Array, Array]:
@@ -110,8 +113,10 @@ def count_distribution(p: Array) -> Array:
     return out
 
 
-def build(tracks: Tracks, alignment: Alignment, settings: Settings) -> Scene:
-    """The scene of one play."""
+def build(
+    tracks: Tracks, alignment: Alignment, settings: Settings, forests: Mapping[str, Forest] | None = None
+) -> Scene:
+    """The scene of one play. forests: learned scores by section; without them the rules score."""
     roles = alignment.evidence.get("roles") or Roles((), None, None, None, None, None)
     off = np.flatnonzero(tracks.side == SIDES.index("offense"))
     dfn = np.flatnonzero(tracks.side == SIDES.index("defense"))
@@ -121,5 +126,5 @@ def build(tracks: Tracks, alignment: Alignment, settings: Settings) -> Scene:
     return Scene(
         tracks.time_s, alignment.depth_yd, alignment.across_yd, off, dfn, alignment.position, roles, sd,
         int(alignment.evidence.get("a_side", 11)), float(alignment.evidence.get("yards_to_goal", np.nan)),
-        alignment.visible_depth_yd, settings, tracks.seen, alignment.confidence,
+        alignment.visible_depth_yd, settings, tracks.seen, alignment.confidence, forests or {},
     )  # fmt: skip

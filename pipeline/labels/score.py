@@ -6,10 +6,11 @@ count as the end) and ``without_f`` (log odds where f could not be measured).
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from pipeline.labels.scene import Scene
 from pipeline.labels.settings import Settings
 
 
@@ -25,6 +26,12 @@ def log_odds(settings: Settings, section: str, features: Mapping[str, float]) ->
     return float(total)
 
 
-def chance(settings: Settings, section: str, features: Mapping[str, float]) -> float:
-    """Probability from the log odds."""
-    return float(1 / (1 + np.exp(-np.clip(log_odds(settings, section, features), -12, 12))))
+def chances(scene: Scene, section: str, rows: Sequence[Mapping[str, float]]) -> list[float]:
+    """Probability of each row of features: from the learned forest where the scene has one, else from the rules."""
+    if not rows:
+        return []
+    forest = scene.forests.get(section)
+    if forest is not None:
+        return [float(p) for p in forest.chances(rows)[:, 1]]
+    odds = np.array([log_odds(scene.settings, section, r) for r in rows])
+    return [float(p) for p in 1 / (1 + np.exp(-np.clip(odds, -12, 12)))]

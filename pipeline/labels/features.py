@@ -1,0 +1,253 @@
+"""What is measured of a person or a play for the scores: distances in yards a coach can check on the film.
+
+Names say what and when: ``depth_15`` is the depth 1.5 s after the snap, ``passer_10`` the distance to the passer
+1.0 s after it. Depths of coverage men are divided by the red-zone scale. NaN where unknown.
+"""
+
+from __future__ import annotations
+
+import warnings
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import linear_sum_assignment
+
+from pipeline.labels.scene import Scene
+
+Array = NDArray[np.float64]
+NAN = float("nan")
+
+
+def eligible(scene: Scene) -> list[int]:
+    """Receivers, tight ends and backs."""
+    return [int(i) for i in scene.off if scene.position[i] in ("receiver", "tight_end", "back")]
+
+
+def corners(scene: Scene) -> list[int]:
+    """The corners found."""
+    return [c for c in (scene.roles.corner_left, scene.roles.corner_right) if c is not None]
+
+
+def nearest(scene: Scene, i: int, others: list[int], time_s: float) -> float:
+    """Distance of i to the nearest of others at a time."""
+    d, a = scene.at(time_s)
+    others = [k for k in others if k != i]
+    gap = np.hypot(d[others] - d[i], a[others] - a[i])
+    return float(np.nanmin(gap)) if np.isfinite(gap).any() else NAN
+
+
+def rush(scene: Scene, i: int) -> dict[str, float]:
+    """Of defender i, for whether he rushes."""
+    d0, a0 = scene.set_depth[i], scene.set_across[i]
+    at = {t: scene.at(t) for t in (0.5, 0.75, 1.0, 1.25, 1.5, 2.0)}
+    q = [] if scene.roles.passer is None else [scene.roles.passer]
+    five, out = list(scene.roles.linemen), eligible(scene)
+    backs = [k for k in out if scene.position[k] == "back"]
+    passer = {t: nearest(scene, i, q, t) for t in (0.5, 1.0, 1.25, 1.5)}
+    return {
+        "start_depth": float(d0),
+        "start_across": float(abs(a0)),
+        "depth_05": float(at[0.5][0][i]),
+        "depth_07": float(at[0.75][0][i]),
+        "depth_10": float(at[1.0][0][i]),
+        "depth_12": float(at[1.25][0][i]),
+        "depth_15": float(at[1.5][0][i]),
+        "depth_20": float(at[2.0][0][i]),
+        "across_10": float(abs(at[1.0][1][i])),
+        "across_15": float(abs(at[1.5][1][i])),
+        "passer_10": passer[1.0],
+        "passer_15": passer[1.5],
+        "passer_closed": passer[0.5] - passer[1.25],
+        "receiver_10": nearest(scene, i, out, 1.0),
+        "receiver_15": nearest(scene, i, out, 1.5),
+        "back_05": nearest(scene, i, backs, 0.5),
+        "back_15": nearest(scene, i, backs, 1.5),
+        "lineman_10": nearest(scene, i, five, 1.0),
+        "lineman_15": nearest(scene, i, five, 1.5),
+        "forward": float(at[0.75][0][i] - at[1.25][0][i]),
+        "sideways": float(at[1.25][1][i] - at[0.75][1][i]) * float(np.sign(a0) if np.isfinite(a0) else 1.0),
+    }
+
+
+def block(scene: Scene, i: int) -> dict[str, float]:
+    """Of a back or tight end i, for whether he stays in."""
+    d0, a0 = scene.set_depth[i], scene.set_across[i]
+    at = {t: scene.at(t) for t in (0.25, 1.0, 1.5, 2.0)}
+    q = [] if scene.roles.passer is None else [scene.roles.passer]
+    dfn = [int(k) for k in scene.dfn]
+
+    def moved(t: float, u: float) -> float:
+        return float(np.hypot(at[u][0][i] - at[t][0][i], at[u][1][i] - at[t][1][i]))
+
+    return {
+        "start_depth": float(d0),
+        "start_across": float(abs(a0)),
+        "depth_10": float(at[1.0][0][i]),
+        "depth_15": float(at[1.5][0][i]),
+        "depth_20": float(at[2.0][0][i]),
+        "across_15": float(abs(at[1.5][1][i])),
+        "across_20": float(abs(at[2.0][1][i])),
+        "moved_02_10": moved(0.25, 1.0),
+        "moved_10_15": moved(1.0, 1.5),
+        "moved_15_20": moved(1.5, 2.0),
+        "moved_15": float(np.hypot(at[1.5][0][i] - d0, at[1.5][1][i] - a0)),
+        "defender_10": nearest(scene, i, dfn, 1.0),
+        "defender_15": nearest(scene, i, dfn, 1.5),
+        "passer_10": nearest(scene, i, q, 1.0),
+        "passer_15": nearest(scene, i, q, 1.5),
+    }
+
+
+def deep_after(scene: Scene, i: int) -> dict[str, float]:
+    """Of a defender i who neither rushes nor is a corner, for whether he is deep after the snap."""
+    k = scene.depth_scale
+    d0, a0 = scene.set_depth[i], scene.set_across[i]
+    at = {t: scene.at(t) for t in (0.5, 1.0, 1.5, 2.0)}
+    d15, a15 = at[1.5]
+    out, wide = eligible(scene), corners(scene)
+    others = [int(j) for j in scene.dfn if j != i and j not in wide]
+    receivers = d15[out][np.isfinite(d15[out])]
+    near = d15[[j for j in out if abs(a15[j] - a15[i]) < 7.0]]
+    known = np.isfinite(d15[i])
+    return {
+        "start_depth": float(d0) / k,
+        "depth_05": float(at[0.5][0][i]) / k,
+        "depth_10": float(at[1.0][0][i]) / k,
+        "depth_15": float(d15[i]) / k,
+        "depth_20": float(at[2.0][0][i]) / k,
+        "start_across": float(abs(a0)),
+        "across_15": float(abs(a15[i])),
+        "sinking_10": float(at[1.0][0][i] - at[0.5][0][i]),
+        "sinking_20": float(at[2.0][0][i] - d15[i]),
+        "receiver_10": nearest(scene, i, out, 1.0),
+        "receiver_15": nearest(scene, i, out, 1.5),
+        "receiver_20": nearest(scene, i, out, 2.0),
+        "deeper_men": float((d15[others] > d15[i]).sum()) if known else NAN,
+        "over_deepest": float(d15[i] - receivers.max()) if len(receivers) and known else NAN,
+        "over_nearest": float(d15[i] - np.nanmax(near)) if np.isfinite(near).any() and known else NAN,
+    }
+
+
+def kind(scene: Scene) -> dict[str, float]:
+    """Of the play, for pass or run: movement in the first second and a quarter."""
+    d0, a0 = scene.set_depth, scene.set_across
+    (dh, ah), (d, a) = scene.at(0.5), scene.at(scene.settings("kind.look_s"))
+    five = list(scene.roles.linemen)
+    backs = [k for k in eligible(scene) if scene.position[k] == "back"]
+    wide = [k for k in eligible(scene) if scene.position[k] == "receiver"]
+    near = [int(i) for i in scene.dfn if 3.0 < d0[i] < 8.0]
+    deep = [int(i) for i in scene.dfn if d0[i] >= 8.0]
+    front = [int(i) for i in scene.dfn if d0[i] < 1.8]
+    q = scene.roles.passer
+    mesh = [nearest(scene, q, backs, t) for t in (0.25, 0.5, 0.75, 1.0)] if q is not None else []
+    mesh = [m for m in mesh if np.isfinite(m)]
+    return {
+        "line_push": median(d[five] - d0[five]),
+        "line_early": median(dh[five] - d0[five]),
+        "line_flow": abs(median(a[five] - a0[five])),
+        "line_flow_early": abs(median(ah[five] - a0[five])),
+        "passer_drop": NAN if q is None else float(d0[q] - d[q]),
+        "passer_across": NAN if q is None else float(abs(a[q] - a0[q])),
+        "back_forward": float(np.nanmax(d[backs] - d0[backs])) if np.isfinite(d[backs] - d0[backs]).any() else NAN,
+        "back_mesh": min(mesh) if mesh else NAN,
+        "wide_forward": median(d[wide] - d0[wide]),
+        "near_back": median(d[near] - d0[near]),
+        "near_back_early": median(dh[near] - d0[near]),
+        "deep_back": median(d[deep] - d0[deep]),
+        "front_push": median(d[front] - d0[front]),
+    }
+
+
+def median(values: Array) -> float:
+    """Median of what is known, NaN where nothing is."""
+    good = values[np.isfinite(values)]
+    return float(np.median(good)) if len(good) else NAN
+
+
+def _ranked(depth: Array, across: Array, men: list[int], n: int, name: str) -> dict[str, float]:
+    """The n deepest of men: depth and distance from the ball's line."""
+    known = sorted((i for i in men if np.isfinite(depth[i])), key=lambda i: -depth[i])[:n]
+    out = {}
+    for k in range(n):
+        out[f"{name}_depth_{k + 1}"] = float(depth[known[k]]) if k < len(known) else NAN
+        out[f"{name}_across_{k + 1}"] = float(abs(across[known[k]])) if k < len(known) else NAN
+    return out
+
+
+def _low_high(name: str, values: list[float]) -> dict[str, float]:
+    good = [v for v in values if np.isfinite(v)]
+    if len(good) < 2:
+        return {f"{name}_low": NAN, f"{name}_high": NAN}
+    return {f"{name}_low": min(good), f"{name}_high": max(good)}
+
+
+def coverage_before(scene: Scene, response: dict[str, float]) -> dict[str, float]:
+    """Of the picture before the snap. response: chances of no_motion, followed, bumped, stayed."""
+    k = scene.depth_scale
+    d, a = scene.set_depth / k, scene.set_across
+    wide = corners(scene)
+    men = [int(i) for i in scene.dfn if i not in wide]
+    receivers = [scene.roles.widest_left, scene.roles.widest_right]
+    gaps = [
+        float(abs(a[c] - a[r])) for c, r in zip((scene.roles.corner_left, scene.roles.corner_right), receivers, strict=True)
+        if c is not None and r is not None
+    ]  # fmt: skip
+    out = _ranked(d, a, men, 4, "set")
+    out.update(_low_high("set_corner", [float(d[c]) for c in wide]))
+    out.update(_low_high("set_corner_gap", gaps))
+    out["on_line"] = float((d[scene.dfn] < 2.0).sum())
+    out["second_level"] = median(d[[i for i in men if 2.0 <= d[i] < 8.0]])
+    out.update({f"motion_{name}": p for name, p in response.items()})
+    return out
+
+
+def coverage_after(scene: Scene, response: dict[str, float], rush_chance: dict[int, float], deep: float) -> dict[str, float]:
+    """Of what was played. rush_chance by defender; deep: expected deep men after the snap."""
+    out = coverage_before(scene, response)
+    k = scene.depth_scale
+    wide = corners(scene)
+    cover = [int(i) for i in scene.dfn if rush_chance.get(int(i), 0.0) < 0.5]
+    men = [i for i in cover if i not in wide]
+    for t, name in ((1.0, "at10"), (1.5, "at15"), (2.0, "at20")):
+        d, a = scene.at(t)
+        out.update(_ranked(d / k, a, men, 3, name))
+        out.update(_low_high(f"{name}_corner", [float(d[c]) / k for c in wide]))
+        out.update(_low_high(f"{name}_corner_man", [nearest(scene, c, eligible(scene), t) for c in wide]))
+    out["rushers"] = float(sum(rush_chance.values()))
+    out["deep_after"] = deep
+    out.update(man_to_man(scene, cover))
+    d, a = scene.at(1.5)
+    under = [i for i in men if np.isfinite(d[i]) and d[i] / k < 11.0]
+    out["under_men"] = float(len(under))
+    out["under_depth"] = median(d[under]) / k
+    out["under_depth_spread"] = float(np.std(d[under])) if len(under) > 1 else NAN
+    out["under_across_spread"] = float(np.std(a[under])) if len(under) > 1 else NAN
+    return out
+
+
+def man_to_man(scene: Scene, cover: list[int]) -> dict[str, float]:
+    """How closely released receivers have one defender each who moves as they do, by 1.75 s."""
+    d0, a0 = scene.set_depth, scene.set_across
+    names = ("held_gap", "held_move", "held_share", "held_worst", "late_gap")
+    blank = dict.fromkeys(names, NAN)
+    (d, a), (dl, al) = scene.at(1.5), scene.at(2.0)
+    routes = [i for i in eligible(scene) if np.hypot(d[i] - d0[i], a[i] - a0[i]) > 2.5]
+    free = [i for i in cover if np.isfinite(d[i] + d0[i])]
+    if len(routes) < 2 or len(free) < 3:
+        return blank
+    gap = np.hypot(d[routes][:, None] - d[free], a[routes][:, None] - a[free])
+    move_r = np.stack([d[routes] - d0[routes], a[routes] - a0[routes]], 1)
+    move_f = np.stack([d[free] - d0[free], a[free] - a0[free]], 1)
+    unlike = np.linalg.norm(move_r[:, None] - move_f[None], axis=2) / (np.linalg.norm(move_r, axis=1)[:, None] + 1.0)
+    r, f = linear_sum_assignment(gap + 3.0 * unlike)
+    late = np.hypot(dl[routes][:, None] - dl[free], al[routes][:, None] - al[free])[r, f]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)
+        late_gap = float(np.nanmedian(late))
+    return {
+        "held_gap": float(np.mean(gap[r, f])),
+        "held_move": float(np.mean(unlike[r, f])),
+        "held_share": float(np.mean((gap[r, f] < 4.0) & (unlike[r, f] < 0.75))),
+        "held_worst": float(np.max(gap[r, f])),
+        "late_gap": late_gap,
+    }
