@@ -104,6 +104,19 @@ class Report:
             "notes": self.notes,
         }
 
+    @staticmethod
+    def from_dict(raw: dict[str, Any]) -> Report:
+        """Inverse of :meth:`as_dict`, for figures that were kept as JSON (where NaN is null)."""
+        def number(value: Any) -> Any:
+            return math.nan if value is None else value
+
+        figures = [
+            Figure(k, number(v["value"]), number(v["low"]), number(v["high"]), v["n"], "yd" if k[-3:] == "_yd" else "share")
+            for k, v in raw["figures"].items()
+        ]
+        labels = [LabelFigure(**{k: number(v) for k, v in x.items()}) for x in raw["labels"]]
+        return Report(figures, labels, raw["distributions"], raw["worst"], raw["notes"])
+
 
 @dataclass
 class Tables:

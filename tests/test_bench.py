@@ -11,7 +11,7 @@ import pytest
 
 from models.training import bench, bench_speed, test_set
 from models.training.playbook.play import make_play
-from pipeline import config, film
+from pipeline import config, film, ledger
 from pipeline.evaluate import WORDS, Figure, Report
 from tests import program_support as support
 
@@ -40,11 +40,11 @@ def test_metrics_are_flat_and_keep_other_benches_keys(tmp_path: Path, monkeypatc
     (tmp_path / "metrics.json").write_text('{"labels_worst_ece": 0.03, "rushers_exact": 0.1}', encoding="utf-8")
     few = Report(figures=[f for f in report().figures if f.key != "rushers_exact"])
     few.figures.append(Figure("position_p95_yd", math.nan, 0, 0, 0, "yd"))
-    bench.write_metrics(few, {"peak_memory_gib": 0.8}, 12, 500)
+    bench.write_metrics(few, {"peak_memory_gib": 0.8}, list(range(500, 512)), "abc")
     found = json.loads((tmp_path / "metrics.json").read_text(encoding="utf-8"))
     assert found["labels_worst_ece"] == 0.03 and "rushers_exact" not in found
     assert found["peak_memory_gib"] == 0.8 and found["plays"] == 12 and found["seeds"] == "500 to 511"
-    assert found["commit"] and found["date"] and all(not isinstance(v, (dict, list)) for v in found.values())
+    assert found["commit"] == "abc" and found["date"] and all(not isinstance(v, (dict, list)) for v in found.values())
 
 
 def test_readme_block_is_replaced_and_nothing_else(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -93,7 +93,7 @@ def test_speed_on_stand_ins(tmp_path: Path) -> None:
 
 
 def test_worst_pictures_say_why(tmp_path: Path) -> None:
-    from pipeline import ledger, pictures
+    from pipeline import pictures
 
     for name in ("a-p1", "b-p1"):
         ledger.write_bytes(tmp_path / "run" / "frames" / f"{name}-snap.jpg",
@@ -104,3 +104,18 @@ def test_worst_pictures_say_why(tmp_path: Path) -> None:
                    {"what": "w", "clip": "a", "snap_id": "a-p1", "frame": 1, "value": 1.0}]  # fmt: skip
     written = bench.worst_pictures(found, tmp_path / "run", tmp_path / "out")
     assert [p.name for p in written] == ["01-b-p1.jpg", "02-a-p1.jpg"]
+
+
+def test_report_survives_json() -> None:
+    found = report()
+    found.figures[-1] = Figure("position_p95_yd", 0.8, math.nan, math.nan, 1, "yd")
+    found.figures = [f for k, f in enumerate(found.figures) if f.key not in {g.key for g in found.figures[k + 1 :]}]
+    again = Report.from_dict(json.loads(json.dumps(ledger.plain(found.as_dict()))))
+    assert again.figures[0] == found.figures[0] and math.isnan(again.figures[-1].low)
+    assert again.as_dict()["distributions"] == found.as_dict()["distributions"]
+
+
+def test_no_clip_is_begun_after_the_time_is_up(tmp_path: Path) -> None:
+    clips = test_set.plan(2)
+    (tmp_path / f"{clips[1].name}.mp4").write_bytes(b"there")
+    assert test_set.render_all(clips, tmp_path, seconds=-1) == [clips[1]]

@@ -101,15 +101,15 @@ def commit() -> str:
     return git("rev-parse", "--short", "HEAD") + ("+" if changed else "")
 
 
-def write_metrics(report: Report, more: dict[str, float], count: int, first_seed: int) -> dict[str, Any]:
+def write_metrics(report: Report, more: dict[str, float], seeds: list[int], made_at: str) -> dict[str, Any]:
     """Write models/metrics.json: flat numbers, and beside them commit, date, count of plays and seeds."""
     values: dict[str, Any] = {f.key: f.value for f in report.figures} | more
     values = {k: round(v, 5) for k, v in values.items() if math.isfinite(v)}
     former = json.loads(METRICS.read_text(encoding="utf-8")) if METRICS.is_file() else {}
     # Other benches keep their own keys in this file; ours that were not measured this time go.
     kept = {k: v for k, v in former.items() if k not in WORDS and k not in MORE}
-    values = {**kept, **values, "commit": commit(), "date": dt.date.today().isoformat(), "plays": count,
-              "seeds": f"{first_seed} to {first_seed + count - 1}"}  # fmt: skip
+    values = {**kept, **values, "commit": made_at, "date": dt.date.today().isoformat(), "plays": len(seeds),
+              "seeds": f"{min(seeds)} to {max(seeds)}"}  # fmt: skip
     write_json(METRICS, values)
     return values
 
@@ -184,6 +184,22 @@ def worst_pictures(report: Report, run: Path, out: Path, count: int = 10) -> lis
     return written
 
 
+def measure_set(options: argparse.Namespace) -> tuple[Report, list[int]]:
+    """Render, chart and evaluate the set; keeps what was found in report.json. Returns the report and the seeds."""
+    clips = test_set.plan(options.plays, options.first_seed)
+    film = (options.film or options.out / "film").resolve()
+    clips = test_set.render_all(clips, film, options.workers, options.seconds)
+    if not clips:
+        raise SystemExit("No clip was rendered.")
+    run, truth = chart_set(clips, [film / f"{c.name}.mp4" for c in clips], options.out, options.workers)
+    report = evaluate(run, truth)
+    for path in worst_pictures(report, run, options.out):
+        print(path)
+    seeds = [c.seed for c in clips]
+    write_json(options.out / "report.json", report.as_dict() | {"seeds": seeds, "commit": commit()})
+    return report, seeds
+
+
 def main(argv: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--plays", type=int, default=300)
@@ -192,23 +208,26 @@ def main(argv: list[str] | None = None) -> None:
     parser.add_argument("--real", type=Path, default=ROOT.parent / "shared" / "data")
     parser.add_argument("--first-seed", type=int, default=test_set.TEST_SEED)
     parser.add_argument("--workers", type=int, default=1, help="processes that render and chart side by side")
+    parser.add_argument("--seconds", type=float, default=math.inf, help="begin to render no clip later than this")
+    parser.add_argument("--set-only", action="store_true", help="stop after the set's report.json (on a fast machine)")
+    parser.add_argument("--report", type=Path, help="report.json of --set-only: measure the rest on two quiet cores")
     parser.add_argument("--dry", action="store_true", help="measure, but write neither metrics.json nor the README")
-    parser.add_argument("--no-speed", action="store_true", help="leave out speed and memory")
     options = parser.parse_args(argv)
     options.out = options.out.resolve()
-    clips = test_set.plan(options.plays, options.first_seed)
-    films = test_set.render_all(clips, (options.film or options.out / "film").resolve(), options.workers)
-    run, truth = chart_set(clips, films, options.out, options.workers)
-    report = evaluate(run, truth)
+    if options.report is not None:
+        kept = json.loads(options.report.read_text(encoding="utf-8"))
+        report, seeds, made_at = Report.from_dict(kept), kept["seeds"], kept["commit"]
+    else:
+        report, seeds = measure_set(options)
+        made_at = commit()
+    if options.set_only:
+        print(table(report, {}), labels_table(report), spread(report), sep="\n\n")
+        return
     more = real_people(options.real)
-    if not options.no_speed:
-        more |= bench_speed.measure(films, options.out / "speed")
-    write_json(options.out / "report.json", report.as_dict() | {"more": more})
+    more |= bench_speed.measure(sorted((ROOT / "sample_frames").glob("*.mp4")), options.out / "speed")
     print(table(report, more), labels_table(report), spread(report), sep="\n\n")
-    for path in worst_pictures(report, run, options.out):
-        print(path)
     if not options.dry:
-        write_readme(report, more, write_metrics(report, more, len(clips), options.first_seed))
+        write_readme(report, more, write_metrics(report, more, seeds, made_at))
 
 
 if __name__ == "__main__":

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
+import time
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
@@ -15,6 +17,7 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 
 from models.training.playbook.play import Play, make_play
@@ -92,18 +95,33 @@ def render(clip: Clip, out: Path, size: tuple[int, int] = (1280, 720)) -> Path:
     return target
 
 
-def render_all(clips: Sequence[Clip], out: Path, workers: int = 1) -> list[Path]:
-    """Render many clips, in as many processes as asked for. Raises what the renderer raises."""
+def render_all(clips: Sequence[Clip], out: Path, workers: int = 1, seconds: float = math.inf) -> list[Clip]:
+    """Render many clips in as many processes as asked for; returns those that are there in the end.
+
+    seconds: no clip is begun later than this. Raises what the renderer raises.
+    """
     out.mkdir(parents=True, exist_ok=True)
+    until = time.time() + seconds
     if workers <= 1:
-        made = []
+        there = []
         for number, clip in enumerate(clips, start=1):
-            made.append(render(clip, out))
-            print(f"[{number}/{len(clips)}] {clip.name} rendered", flush=True)
-        return made
+            if _render_before(clip, out, until):
+                there.append(clip)
+                print(f"[{number}/{len(clips)}] {clip.name} rendered", flush=True)
+        return there
     # spawn: OpenCV's threads do not survive a fork.
     with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        return list(pool.map(render, clips, [out] * len(clips)))
+        done = pool.map(_render_before, clips, [out] * len(clips), [until] * len(clips))
+        return [clip for clip, there in zip(clips, done, strict=True) if there]
+
+
+def _render_before(clip: Clip, out: Path, until: float) -> bool:
+    """True where the clip is there: rendered before, or begun in time."""
+    cv2.setNumThreads(1)
+    if not (out / f"{clip.name}.mp4").exists() and time.time() > until:
+        return False
+    render(clip, out)
+    return True
 
 
 def merge_truth(films: Sequence[Path], truth: Path) -> None:
@@ -124,9 +142,11 @@ def main(argv: list[str] | None = None) -> None:
     parser.add_argument("--shard", type=int, default=0)
     parser.add_argument("--shards", type=int, default=1)
     parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--seconds", type=float, default=math.inf, help="begin no clip later than this")
     parser.add_argument("--first-seed", type=int, default=TEST_SEED)
     options = parser.parse_args(argv)
-    render_all(plan(options.plays, options.first_seed)[options.shard :: options.shards], options.out, options.workers)
+    mine = plan(options.plays, options.first_seed)[options.shard :: options.shards]
+    print(f"{len(render_all(mine, options.out, options.workers, options.seconds))} of {len(mine)} clips are there")
 
 
 if __name__ == "__main__":
