@@ -88,7 +88,7 @@ vec3 sky(vec3 ray) {
     float e = clamp(ray.z / length(ray) * 4.0, 0.0, 1.0);
     vec2 q = ray.xy / max(ray.z, 0.02) * 0.02;
     float cloud = smoothstep(0.45, 0.75, textureLod(noise, q, 0.0).a * 0.6 + textureLod(noise, q * 2.7, 0.0).b * 0.4);
-    return mix(mix(sky_low, sky_top, sqrt(e)), vec3(0.9), 0.5 * cloud) * (night == 1 ? 0.04 : 1.0);
+    return mix(mix(sky_low, sky_top, sqrt(e)), vec3(0.9), 0.5 * cloud * smoothstep(0.05, 0.5, e)) * (night == 1 ? 0.04 : 1.0);
 }
 
 void main() {
@@ -195,6 +195,8 @@ void main() {
     vec3 cool = night == 1 ? vec3(1.0) : mix(vec3(0.86, 0.98, 1.2), vec3(1.0), clamp(light * 1.2, 0.0, 1.0));
     c *= light * lit(p) * cool;
     if (ground.w > 0.0) c = c * (1.0 - 0.35 * ground.w) + ground.w * 0.03 * smoothstep(0.25, 0.95, n2.b) * lit(p);
+    float away = length(p - cam.xy);
+    c = mix(c, sky_low * (night == 1 ? 0.02 : 0.7), clamp((away - 170.0) / 500.0, 0.0, 0.75));
     picture = vec4(film(c) * (1.0 - front.a) + front.rgb, 1.0);
 }
 """
