@@ -18,6 +18,7 @@ RIDGE_FLOOR = 0.25  # least answer at a ridge point
 NUMBER_FLOOR = 0.3
 RIDGES = layout.HEAT[:5] + layout.HEAT[7:]
 NUMBERS = ("near_number", "far_number")
+PAIRS = (("near_hash", "far_hash"), ("near_sideline", "far_sideline"), ("near_number", "far_number"))
 MAX_POINTS = {"yard_line": 260}  # kept a channel, the rest 90
 OTHER_POINTS = 90
 DENSE_STEP = 4  # cells between dense samples
@@ -121,6 +122,11 @@ def decode(
     if maps.shape != (len(layout.CHANNELS), *layout.GRID_HW):
         raise ShapeError(f"marks network: expected {(len(layout.CHANNELS), *layout.GRID_HW)}, got {maps.shape}.")
     index = {n: i for i, n in enumerate(layout.CHANNELS)}
+
+    maps = maps.copy()
+    for near, far in PAIRS:  # one mark is not both
+        a, b = maps[index[near]], maps[index[far]]
+        maps[index[near]], maps[index[far]] = np.where(a >= b, a, 0), np.where(b > a, b, 0)
 
     def inside(points: Array) -> Array:
         points[:, :2] = box.cells_to_picture(points[:, :2])

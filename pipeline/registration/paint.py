@@ -50,8 +50,10 @@ def measure(grey: NDArray[np.float32], p: Profiles, edge: bool = False) -> tuple
     """
     if not len(p.px):
         return np.zeros(0), np.zeros(0)
-    half = float(np.clip(np.percentile(p.bar, 95), 2, 20)) * 1.5 + 2 if not edge else 4.0
-    t = np.arange(-(p.reach + half), p.reach + half + 1e-6, STEP_PX)
+    widest = float(np.clip(np.percentile(p.bar, 95), 2, 80)) if not edge else 2.0
+    step = max(STEP_PX, widest / 48)
+    half = widest * 0.5 + max(widest * 0.4, 4.0) + 2 * step
+    t = np.arange(-(p.reach + half), p.reach + half + 1e-6, step)
     at = p.px[:, None] + t[None, :, None] * p.normal[:, None]
     values = cv2.remap(grey, at[..., 0].astype(np.float32), at[..., 1].astype(np.float32), cv2.INTER_LINEAR)
     sums = np.concatenate([np.zeros((len(values), 1)), np.cumsum(values, 1)], 1)
@@ -64,11 +66,11 @@ def measure(grey: NDArray[np.float32], p: Profiles, edge: bool = False) -> tuple
         return np.asarray(np.take_along_axis(sums, b, 1) - np.take_along_axis(sums, a, 1)) / (b - a)
 
     if edge:
-        six = np.full((len(values), 1), 6)
-        match = mean(0 * six + 1, six) - mean(-six, 0 * six - 1)
+        one = np.ones((len(values), 1))
+        match = mean(one, 6 * one) - mean(-6 * one, -one)
     else:
-        h = np.round(np.clip(p.bar, 1.5, 20) / 2 / STEP_PX)[:, None]
-        outer = np.maximum(h, 3)
+        h = np.round(np.clip(p.bar, 1.5, 80) / 2 / step)[:, None]
+        outer = np.clip(np.round(0.8 * h), 3, 12)
         left, right = mean(-h - 1 - outer, -h - 2), mean(h + 2, h + 1 + outer)
         match = mean(-h, h) - np.maximum(left, right) * 0.65 - np.minimum(left, right) * 0.35
     # Among equal matches the nearer to the prediction is the mark.
@@ -81,7 +83,7 @@ def measure(grey: NDArray[np.float32], p: Profiles, edge: bool = False) -> tuple
     shift = np.clip(0.5 * (a - c) / np.where(bend < -1e-6, bend, -1e-6), -1, 1)
     usual = np.median(b[b > CONTRAST]) if (b > CONTRAST).any() else 0.0
     strong = inner & (b > max(CONTRAST, USUAL * usual))
-    return t[middle][i] + shift * STEP_PX, np.where(strong, b, 0.0)
+    return t[middle][i] + shift * step, np.where(strong, b, 0.0)
 
 
 def _free(px: Array, boxes: Array | None, size: tuple[int, int]) -> NDArray[np.bool_]:

@@ -24,12 +24,14 @@ Array = NDArray[np.float64]
 
 MIN_FIELD = 0.08  # share of the picture that must be field
 MIN_POINTS = 40
-HINT_TOLERANCE = 1.6  # a hint's fit may cost so much more than a fresh start and still be kept
+GOOD_INLIERS, GOOD_MISSING = 0.8, 0.3  # a fit this good ends the search for starts
 OK_INLIERS = 0.6
 OK_MISSING = 0.55
 OK_RESIDUAL_PX = 2.6  # of a 1280-wide picture
 OK_ERROR_YD = 1.2
 PAINT_MIN = 40  # paint points needed to believe the paint
+PAINT_COST = 1.8  # how much worse the network's points may fit after the paint
+PAINT_APART_YD = 1.5  # how far paint may move the fit
 MARKS_WITH_PAINT = 0.25  # weight the network's own points keep beside paint
 LEVEL_DOUBT = 0.02
 DEFAULT_LEVEL = "professional"
@@ -123,22 +125,40 @@ def _hint_row(hint: Camera | None, size: tuple[int, int]) -> Array | None:
 
 
 def _fit_level(found: Marks, field: Field, view: str, hint: Array | None) -> Fit | None:
-    """The best camera for one level, or None where there is no start."""
+    """The best camera for one level, or None where there is no start.
+
+    Cheap starts first: the hint, the dense answers, whole lines; the first good fit is taken.
+    """
     seen = solve.of_marks(found, field)
     known = start.prior(view, field)
-    starts = [start.from_dense(found, field, view)[0], start_lines.from_lines(found, field, view)]
-    if hint is not None:
-        starts.insert(0, hint[None])
-    rows = np.concatenate(starts)
-    if not len(rows):
-        return None
-    rows, cost = solve.fit(rows, seen, known, found.size, rounds=4, wide=True)
-    i = int(np.argmin(cost))
-    if not np.isfinite(cost[i]):
-        return None
-    if hint is not None and cost[0] <= cost[i] * HINT_TOLERANCE:
-        i = 0
-    return Fit(rows[i], field.level, view, float(cost[i]), seen, solve.quality(rows[i], seen, found, field))
+    sources = [
+        lambda: hint[None] if hint is not None else np.zeros((0, 8)),
+        lambda: start.from_dense(found, field, view)[0],
+        lambda: start_lines.from_lines(found, field, view),
+    ]
+    best: Fit | None = None
+    for i, source in enumerate(sources):
+        rows = source()
+        if not len(rows):
+            continue
+        rows, cost = solve.fit(rows, seen, known, found.size, rounds=2 if i == 0 else 4, wide=i > 0)
+        k = int(np.argmin(cost))
+        if not np.isfinite(cost[k]):
+            continue
+        if best is None or cost[k] < best.cost:
+            q = solve.quality(rows[k], seen, found, field)
+            best = Fit(rows[k], field.level, view, float(cost[k]), seen, q)
+        if _good(best.quality, found.size):
+            break
+    return best
+
+
+def _good(q: solve.Quality, size: tuple[int, int]) -> bool:
+    """Good enough not to look for a better start."""
+    return (
+        q.inliers > GOOD_INLIERS and q.missing < GOOD_MISSING and q.yard_lines >= 2 and q.rows >= 1
+        and q.residual_px < 2.0 * size[0] / 1280
+    )  # fmt: skip
 
 
 def _painted(fit: Fit, grey: NDArray[np.float32], found: Marks, boxes: Array | None) -> Fit:
@@ -153,10 +173,20 @@ def _painted(fit: Fit, grey: NDArray[np.float32], found: Marks, boxes: Array | N
         both = Observed.join([seen, replace(fit.seen, weight=fit.seen.weight * MARKS_WITH_PAINT)])
         new, _ = solve.fit(row[None], both, known, found.size, rounds=1, steps=5)
         row, count = new[0], len(seen)
-    q = solve.quality(row, seen, found, field)
-    if q.inliers < 0.5 or _apart(row, fit.row, found) > 3.0:
+    # Paint must not lead away from what the network saw.
+    before, after = (_marks_cost(r, fit, found) for r in (fit.row, row))
+    if after > before * PAINT_COST + 20 or _apart(row, fit.row, found) > PAINT_APART_YD:
         return fit
-    return replace(fit, row=row, seen=both, quality=replace(q, inliers=fit.quality.inliers), painted=count)
+    q = solve.quality(row, seen, found, field)
+    kept = replace(fit.quality, residual_px=q.residual_px, points=q.points)
+    return replace(fit, row=row, seen=both, quality=kept, painted=count)
+
+
+def _marks_cost(row: Array, fit: Fit, found: Marks) -> float:
+    """Robust cost of the network's own points under a camera."""
+    return float(
+        solve.fit(row[None], fit.seen, start.prior(fit.view, fields.load(fit.level)), found.size, rounds=0)[1][0]
+    )
 
 
 def _apart(a: Array, b: Array, found: Marks) -> float:

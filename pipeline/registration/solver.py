@@ -51,26 +51,30 @@ def rotations(rows: Array) -> Array:
 def project(rows: Array, xy: Array, size: tuple[int, int]) -> Array:
     """(B, 8) cameras, (N, 2) or (B, N, 2) ground yards -> (B, N, 2) px. Behind the camera: far away, finite."""
     rot = rotations(rows)
-    d = xy - rows[:, None, 4:6]
-    z = -rows[:, 6]
-    c = np.einsum("bni,bji->bnj", d, rot[:, :, :2]) + (rot[:, :, 2] * z[:, None])[:, None]
-    depth = np.maximum(c[..., 2], 0.5)
-    w = size[0]
-    u = c[..., :2] / depth[..., None] * (np.exp(rows[:, 0]) * 2)[:, None, None]  # half widths
-    u = u * (1 + rows[:, 7, None, None] * np.minimum((u**2).sum(-1, keepdims=True), 4.0))
-    return u * (w / 2) + ((size[0] - 1) / 2, (size[1] - 1) / 2)
+    # One product: K [r1 r2 -R c] applied to (x, y, 1).
+    m = np.concatenate([rot[:, :, :2], -(rot @ rows[:, 4:7, None])], 2)
+    m[:, :2] *= (np.exp(rows[:, 0]) * 2)[:, None, None]  # in half widths
+    c = np.matmul(xy, m[:, :, :2].transpose(0, 2, 1)) + m[:, None, :, 2]
+    u = c[..., :2] / np.maximum(c[..., 2:], 0.5)
+    r2 = u[..., :1] ** 2 + u[..., 1:] ** 2
+    u *= 1 + rows[:, 7, None, None] * np.minimum(r2, 4.0)
+    u *= size[0] / 2
+    u += ((size[0] - 1) / 2, (size[1] - 1) / 2)
+    return np.asarray(u)
 
 
 def unproject(rows: Array, px: Array, size: tuple[int, int]) -> Array:
     """(B, 8) cameras, (N, 2) px -> (B, N, 2) ground yards; at or above the horizon NaN."""
     d = (px - ((size[0] - 1) / 2, (size[1] - 1) / 2)) / (size[0] / 2)
     k1 = rows[:, 7, None, None]
-    u = np.broadcast_to(d, (len(rows), *d.shape)).copy()
-    for _ in range(5):
-        u = d / (1 + k1 * (u**2).sum(-1, keepdims=True))
+    d2 = (d[:, :1] ** 2 + d[:, 1:] ** 2)[None]
+    shrink = np.ones((len(rows), len(d), 1))
+    for _ in range(5):  # u = d * shrink, so |u|^2 = |d|^2 shrink^2
+        shrink = 1 / (1 + k1 * d2 * shrink**2)
+    u = d * shrink
     u = u / (np.exp(rows[:, 0]) * 2)[:, None, None]
     rot = rotations(rows)
-    ray = np.einsum("bni,bij->bnj", u, rot[:, :2]) + rot[:, None, 2]
+    ray = np.matmul(u, rot[:, :2]) + rot[:, None, 2]
     drop = np.where(ray[..., 2] < -1e-6, ray[..., 2], np.nan)
     k = -rows[:, 6, None] / drop
     return rows[:, None, 4:6] + ray[..., :2] * k[..., None]
@@ -105,7 +109,7 @@ def residuals(
     xy = np.repeat(seen.xy, repeat, 0) if repeat > 1 else seen.xy
     normal = np.repeat(seen.normal, repeat, 0) if repeat > 1 else seen.normal
     d = seen.px - project(rows, xy, size)
-    r = np.einsum("bnij,bnj->bni", normal, d)
+    r = np.matmul(normal, d[..., None])[..., 0]
     return np.clip(r, -1e4, 1e4), (rows - prior.mean) / prior.sd
 
 
@@ -133,8 +137,8 @@ def _system(rows: Array, seen: Sightings, prior: Prior, size: tuple[int, int]) -
     jac = ((r[:, 1:] - base[:, None]) / STEPS[None, :, None, None]) * w[:, None]
     jac = jac.reshape(b, n, -1)
     e = (base * w).reshape(b, -1)
-    a = np.einsum("bim,bjm->bij", jac, jac) + np.diag(prior.sd**-2.0)
-    g = np.einsum("bim,bm->bi", jac, e) + (rows - prior.mean) * prior.sd**-2.0
+    a = np.matmul(jac, jac.transpose(0, 2, 1)) + np.diag(prior.sd**-2.0)
+    g = np.matmul(jac, e[..., None])[..., 0] + (rows - prior.mean) * prior.sd**-2.0
     return a, g
 
 

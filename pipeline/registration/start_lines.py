@@ -118,29 +118,19 @@ def number_lines(t: Array, weight: Array, infinities: list[float]) -> list[tuple
         if not np.isfinite(s).all() or np.ptp(s) < 1e-9:
             continue
         s = (s - s.min()) / np.ptp(s)
-        gaps = np.abs(np.diff(np.sort(s)))
+        gaps = np.diff(np.sort(s))
         gaps = gaps[gaps > 0.01]
-        steps = np.unique(np.round(np.concatenate([gaps, gaps / 2, [np.median(gaps)] if len(gaps) else []]), 9))
-        for step in steps:
-            for anchor in np.argsort(-weight)[:3]:
-                k = (s - s[anchor]) / step
-                whole = np.round(k)
-                good = np.abs(k - whole) < OFF_STEP
-                if good.sum() >= 3 and np.ptp(whole[good]) > 0:  # a better step and start from all of them
-                    a = np.polyfit(whole[good], s[good], 1)
-                    k = (s - a[1]) / a[0] if abs(a[0]) > 1e-12 else k
-                    whole = np.round(k)
-                    good = np.abs(k - whole) < OFF_STEP
-                if good.sum() < 2 or np.ptp(whole[good]) == 0:
-                    continue
-                places = np.unique(whole[good])
-                holes = np.ptp(places) + 1 - len(places)
-                wrong = good.sum() - len(places)
-                off = float(np.sqrt(np.mean((k[good] - whole[good]) ** 2)))
-                score = float((weight[good]).sum() - GAP_PENALTY * holes - 1.0 * wrong - 2.0 * off)
-                if np.corrcoef(whole[good], t[good])[0, 1] < 0:
-                    whole = -whole
-                found.append((np.where(good, whole - whole[good].min(), np.nan), score))
+        if not len(gaps):
+            continue
+        steps = np.unique(np.round(np.concatenate([gaps, gaps / 2, [np.median(gaps)]]), 3))
+        anchors = np.argsort(-weight)[:3]
+        k = (s[None, None] - s[anchors][:, None, None]) / steps[None, :, None]  # (A, S, L)
+        good = np.abs(k - np.round(k)) < OFF_STEP
+        best = np.argsort(-(good * weight).sum(-1).ravel() - 1e-3 * np.tile(steps, len(anchors)))[:6]
+        for i in best:
+            scored = _score(s, t, weight, np.round(k).reshape(-1, len(s))[i], good.reshape(-1, len(s))[i])
+            if scored is not None:
+                found.append(scored)
     found.sort(key=lambda q: -q[1])
     kept: list[tuple[Array, float]] = []
     for k, score in found:
@@ -149,6 +139,29 @@ def number_lines(t: Array, weight: Array, infinities: list[float]) -> list[tuple
         if len(kept) == 3:
             break
     return kept
+
+
+def _score(s: Array, t: Array, weight: Array, whole: Array, good: NDArray[np.bool_]) -> tuple[Array, float] | None:
+    """Refines a numbering on all lines it fits and scores it."""
+    if good.sum() < 2 or np.ptp(whole[good]) == 0:
+        return None
+    w, v = whole[good], s[good]
+    slope = float(((w - w.mean()) * (v - v.mean())).sum() / ((w - w.mean()) ** 2).sum())
+    if abs(slope) < 1e-9:
+        return None
+    k = (s - v.mean()) / slope + w.mean()
+    whole = np.round(k)
+    good = np.abs(k - whole) < OFF_STEP
+    if good.sum() < 2 or np.ptp(whole[good]) == 0:
+        return None
+    places = np.unique(whole[good])
+    holes, wrong = np.ptp(places) + 1 - len(places), good.sum() - len(places)
+    off = float(np.sqrt(np.mean((k[good] - whole[good]) ** 2)))
+    score = float(weight[good].sum() - GAP_PENALTY * holes - 1.0 * wrong - 2.0 * off)
+    w, v = whole[good], t[good]
+    if ((w - w.mean()) * (v - v.mean())).sum() < 0:
+        whole = -whole
+    return np.where(good, whole - whole[good].min(), np.nan), score
 
 
 def _across_at(marks: Marks, px: Array) -> Array:
