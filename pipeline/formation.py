@@ -108,7 +108,7 @@ def _judge(
     # Even sides: eleven (twelve) each, when everybody was found.
     score -= 0.35 * abs(int(off.sum()) - int(dfn.sum()))
     across = np.abs(xy[:, 1] - center_y)
-    score += passer_score(depth, across)
+    score += passer_score(depth, across) + kick_score(xy[:, 1], depth)
     # Offence seldom deeper than 9 yd, the defence mostly has somebody there; both capped against bystanders.
     score -= 1.2 * min(float(np.clip(-depth[off] - 9.0, 0, 2.5).sum()), 5.0)
     score += 0.8 * min(float(np.clip(depth[dfn] - 5.0, 0, 2.5).sum()), 5.0)
@@ -116,14 +116,21 @@ def _judge(
 
 
 def passer_score(depth: Array, across: Array) -> float:
-    """Somebody stands behind the middle lineman: just behind him, four to seven yards, or as a kick's holder."""
+    """Somebody stands behind the middle lineman: just behind him or four to seven yards."""
     behind = (across < 0.9) & (depth < -1.2) & (depth > -6.8)
     if behind.any():
         return 3.0
-    holder = (across < 1.2) & (depth < -6.2) & (depth > -8.7)
-    if holder.any() and ((depth > -LINE_DEPTH_YD) & (depth < 0) & (across < 9)).sum() >= 8:
-        return 8.0
     return -1.5
+
+
+def kick_score(y: Array, depth: Array) -> float:
+    """A placekick's formation: eight or more tight on the line, a holder behind their middle, hardly anyone else."""
+    line = (depth < 0) & (depth > -2.7)
+    back = (depth < -6.0) & (depth > -11.0)
+    if line.sum() < 8 or not 1 <= back.sum() <= 3 or ((depth <= -2.7) & (depth >= -6.0)).any():
+        return 0.0
+    tight = float(np.ptp(y[line])) < 12.0
+    return 10.0 if tight and float(np.abs(y[back] - np.median(y[line])).min()) < 1.8 else 0.0
 
 
 # The row of five: places (0 is the middle), how far behind the ball each stands against the middle man (yards;

@@ -44,6 +44,7 @@ class TrackSettings:
     registration_error_yd: float = 0.10  # added to every position's own error
     top_speed_yd_s: float = 10.5  # about 9.6 m/s, near the fastest carried-ball speeds measured; from memory
     gate_sigma: float = 4.0
+    unmatched: float = 2.5  # price in sigmas of leaving a person without a find in a frame
     bridge_s: float = 1.1  # a track unseen for longer is ended
     stitch_s: float = 1.6  # two pieces are joined over a gap of up to this
     merge_yd: float = 0.30  # two finds in one frame closer than this are one person
@@ -101,6 +102,7 @@ def build(samples: Sequence[Sample], settings: TrackSettings = DEFAULTS) -> Trac
     finds = [_on_ground(s, settings) for s in ordered]
     times = np.array([s.time_s for s in ordered])
     finds, tracks = _associate(finds, times, settings)
+    tracks = _return_places(tracks, finds, times)
     tracks = _stitch(tracks, finds, times, settings)
     tracks = [t for t in tracks if _exists(t, finds, times, ordered, settings)]
     xy, seen, found = _positions(tracks, finds, times, settings)
@@ -261,18 +263,55 @@ def _match(
     ok = run < 0.8 + settings.top_speed_yd_s * gap
     cost = np.where((maha < settings.gate_sigma) & ok, maha + worn, np.inf)
     loose = np.where(ok & (run < 0.8 + 6.5 * gap), 0.5 * maha + run + worn, np.inf)
-    pairs = _assign(cost)
+    pairs = _assign(cost, settings.unmatched)
     got_a, got_j = {a for a, _ in pairs}, {j for _, j in pairs}
     loose[list(got_a)] = np.inf
     loose[:, list(got_j)] = np.inf
-    pairs += _assign(loose)
+    pairs += _assign(loose, 1e3)
     return [(live[a], j) for a, j in pairs]
 
 
-def _assign(cost: Array) -> list[tuple[int, int]]:
-    big = 1e6
-    rows, cols = linear_sum_assignment(np.where(np.isfinite(cost), cost, big))
-    return [(int(a), int(b)) for a, b in zip(rows, cols, strict=True) if np.isfinite(cost[a, b])]
+def _assign(cost: Array, unmatched: float) -> list[tuple[int, int]]:
+    """Pairs of least total cost, where leaving a track without a find costs ``unmatched``.
+
+    Without that price one missing man would make a whole row move up by one.
+    """
+    n, m = cost.shape
+    wide = np.full((n, m + n), np.inf)
+    wide[:, :m] = cost
+    wide[np.arange(n), m + np.arange(n)] = unmatched
+    rows, cols = linear_sum_assignment(np.where(np.isfinite(wide), wide, 1e6))
+    return [(int(a), int(b)) for a, b in zip(rows, cols, strict=True) if b < m and np.isfinite(cost[a, b])]
+
+
+def _return_places(tracks: list[_Track], finds: list[_Finds], times: Array) -> list[_Track]:
+    """Undo jumps before the snap: when a track jumps away from a place and another one starts right there, the
+    man never left; the past goes to the one who stands there."""
+    for _ in range(3):
+        changed = False
+        for a in tracks:
+            for i, j in _jumps(a, finds, times):
+                old = finds[i].xy[a.at[i]]
+                rival = next(
+                    (b for b in tracks if b is not a and b.at and i < b.first <= j + 4
+                     and float(np.linalg.norm(finds[b.first].xy[b.at[b.first]] - old)) < 0.8), None
+                )  # fmt: skip
+                if rival is not None:
+                    rival.at.update({k: a.at.pop(k) for k in [k for k in a.at if k <= i]})
+                    changed = True
+                    break
+        if not changed:
+            break
+    return [t for t in tracks if t.at]
+
+
+def _jumps(track: _Track, finds: list[_Finds], times: Array) -> list[tuple[int, int]]:
+    """Pairs of neighbouring samples before the snap between which a track moved more than a yard."""
+    order = [i for i in sorted(track.at) if times[i] <= 0.02]
+    return [
+        (i, j) for i, j in zip(order, order[1:], strict=False)
+        if np.linalg.norm(finds[i].xy[track.at[i]] - finds[j].xy[track.at[j]]) > 1.0
+    ]  # fmt: skip
 
 
 def _stitch(tracks: list[_Track], finds: list[_Finds], times: Array, settings: TrackSettings) -> list[_Track]:
