@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -12,7 +13,7 @@ import pytest
 
 from models.training.film import atlas, glyphs
 from models.training.film.cameras import cameras
-from models.training.film.clips import gather, render_clip, resampled
+from models.training.film.clips import gather, render_clip, resampled, shown_moments
 from models.training.film.draw import draw_look
 from models.training.film.shards import read_all
 from models.training.film.still import Stage, render_still, shoot
@@ -70,8 +71,6 @@ def test_cameras_stay_in_the_measured_ranges(play: Play) -> None:
 
 def test_camera_is_still_before_the_snap_and_follows_late(play: Play) -> None:
     """Without shake and drift nothing moves until the operator's delay after the snap has passed."""
-    from dataclasses import replace
-
     look = draw_look(np.random.default_rng(9), "low", "professional", "train")
     look = replace(look, rig=replace(look.rig, shake_px=0.0, drift_deg=0.0, follow=1.0, delay_s=0.4, zoom_in=0.0))
     cams = cameras(look, play, np.arange(len(play.time_s)), (1280, 720))
@@ -87,8 +86,6 @@ def test_numbers_stand_on_their_lines(level: str) -> None:
     sideline, so the far digits are turned by half a turn."""
     f = load(level)
     look = clean_look(1, "sideline", level)
-    from dataclasses import replace
-
     paint = replace(look.paint, number_rows=(True, True), number_every=10, number_top="infield", goal_numbers=False)
     digits = [d for d in atlas.number_decals(f, paint) if d.cell.startswith("digit")]
     marked = [x for x in f.yard_lines if f.number_at(x)]
@@ -144,6 +141,8 @@ def test_clip_truth(play: Play, tmp_path: Path) -> None:
     import av
 
     look = draw_look(np.random.default_rng(2), "low", "professional", "train")
+    look = replace(look, lens=replace(look.lens, repeats=0.4))
+    assert 0 < (np.diff(shown_moments(16, look, (9, 15))) == 0).sum() < 8
     render_clip(play, look, tmp_path, "a", 30.0, (640, 360), 0.3, 0.2)
     gather(tmp_path)
     with av.open(str(tmp_path / "a.mp4")) as c:

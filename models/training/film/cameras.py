@@ -98,8 +98,9 @@ def _follow(look: Look, play: Play, index: NDArray[np.int64]) -> tuple[Array, Ar
         vel = vel + dt * (w0 * w0 * (goal - out[i - 1]) - 2 * w0 * vel)
         out[i] = out[i - 1] + dt * vel
     t = play.time_s[index]
-    end = max(float(play.time_s[-1]), 2.0)
-    s = np.clip((t - 0.35 * end) / (0.65 * end), 0, 1)
+    # Film grows 2.3 to 4.8 times over a play, almost all in its last third, which our plays hardly reach.
+    start = 0.6 if rig.seed % 8 == 0 else 1.5
+    s = np.clip((t - start) / 5.0, 0, 1)
     return out[index] * rig.follow, 1.0 + rig.zoom_in * s * s * (3 - 2 * s)
 
 

@@ -136,6 +136,16 @@ def position_truth(play: Play, clip: str, moment: str, i: int, truth: Any) -> li
     return rows
 
 
+def shown_moments(count: int, look: Look, keep: tuple[int | None, ...]) -> NDArray[np.int64]:
+    """(count,) the moment each frame shows: some frames repeat the one before, those in keep never do."""
+    rng = np.random.default_rng([look.venue.seed, 9])
+    again = rng.random(count) < look.lens.repeats
+    again[0] = False
+    again[1:] &= ~again[:-1]
+    again[[k for k in keep if k is not None]] = False
+    return np.arange(count) - again
+
+
 def render_clip(
     play: Play, look: Look, out_dir: Path | str, name: str, fps: float = 30.0, size: tuple[int, int] = (1280, 720),
     before_s: float = 99.0, after_s: float = 99.0,
@@ -169,13 +179,16 @@ def render_clip(
         stream.width, stream.height, stream.pix_fmt = size[0], size[1], "yuv420p"
         stream.bit_rate = int(look.lens.kbit * 1000 * size[0] * size[1] / (1280 * 720) * max(fps / 30, 0.7))
         stream.codec_context.options = {"preset": "veryfast", "threads": "1"}
+        source = shown_moments(count, look, (snap, after))
         for i in range(count):
-            motion = camera_motion(cams[max(i - 1, 0) : i + 1], look.lens.shutter)
-            picture, truth = shoot(stage, i, cams[i], who, motion, look.venue.seed)
+            k = int(source[i])
+            if k == i:
+                motion = camera_motion(cams[max(i - 1, 0) : i + 1], look.lens.shutter)
+                picture, truth = shoot(stage, i, cams[i], who, motion, look.venue.seed)
             container.mux(stream.encode(av.VideoFrame.from_ndarray(picture, format="bgr24")))
             frames.append(truth)
             if i % REGISTRATION_EVERY == 0 or i in (snap, after):
-                r = Registration("ok", cams[i], look.view, look.level, True, 0.0, 0.0)
+                r = Registration("ok", cams[k], look.view, look.level, True, 0.0, 0.0)
                 tables["registration"].append(registration_row(clip, i, r))
             if i in (snap, after):
                 tables["positions"] += position_truth(play, clip, "snap" if i == snap else "after", i, truth)

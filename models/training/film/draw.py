@@ -278,6 +278,7 @@ def _lens(rng: Rng, kind: str, light: Light) -> Lens:
         jpeg=int(rng.integers(22, 75)) if chance(rng, 0.45) else 0,
         quality=int(rng.integers(78, 96)),
         kbit=int(rng.choice([900, 1600, 3000, 6000, 9000], p=[0.12, 0.25, 0.3, 0.23, 0.1])),
+        repeats=float(rng.uniform(0.0, 0.12)) if chance(rng, 0.4 if kind == "low" else 0.06) else 0.0,
         glare=float(rng.uniform(0.1, 1.0)) if chance(rng, 0.08) else 0.0,
         rain=float(rng.uniform(0.2, 1.0)) if chance(rng, 0.03) else 0.0,
     )

@@ -146,7 +146,7 @@ class Rig:
     position_yd: None x means 'near midfield' has been resolved already. aim_px: where the ball stands in the
     picture (share of width, height) before the snap. room_yd: least room left around the outermost of the
     22 people (high), across_yd: yards seen across on the line (end zone), focal_width fixed (low).
-    lag_s, delay_s: how late the operator follows; zoom_in: focal growth by the end; shake_px: jitter.
+    lag_s, delay_s: how late the operator follows; zoom_in: focal growth some 6 s after the snap; shake_px: jitter.
     """
 
     kind: str
@@ -216,6 +216,7 @@ class Lens:
     kbit: int  # video bit rate at 1280x720 and 30 fps
     rain: float
     glare: float  # reflections in the window of the press box
+    repeats: float = 0.0  # share of a clip's frames that repeat the one before
 
 
 @dataclass(frozen=True)

@@ -88,7 +88,8 @@ vec3 sky(vec3 ray) {
     float e = clamp(ray.z / length(ray) * 4.0, 0.0, 1.0);
     vec2 q = ray.xy / max(ray.z, 0.02) * 0.02;
     float cloud = smoothstep(0.45, 0.75, textureLod(noise, q, 0.0).a * 0.6 + textureLod(noise, q * 2.7, 0.0).b * 0.4);
-    return mix(mix(sky_low, sky_top, sqrt(e)), vec3(0.9), 0.5 * cloud * smoothstep(0.05, 0.5, e)) * (night == 1 ? 0.04 : 1.0);
+    vec3 c = mix(mix(sky_low, sky_top, sqrt(e)), vec3(0.9), 0.5 * cloud * smoothstep(0.05, 0.5, e));
+    return c * (night == 1 ? 0.04 : 1.0);
 }
 
 void main() {

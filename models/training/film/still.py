@@ -87,9 +87,8 @@ class Stage:
         self.seeds = np.array([(look.wardrobe_seed + 7919 * p.id) % 2**31 for p in self.people], np.int64)
         self.phase = gait_phase(play.xy_yd, play.hz)
         rng = np.random.default_rng(look.venue.seed)
-        self.things = props.chains(
-            look, play.line_of_scrimmage_yd, play.line_of_scrimmage_yd + play.direction * float(rng.uniform(1, 10))
-        )
+        gain = play.line_of_scrimmage_yd + play.direction * float(rng.uniform(1, 10))
+        self.things = props.chains(look, play.line_of_scrimmage_yd, gain) if rng.random() < 0.35 else []
         if look.venue.wire_camera:
             self.things += props.wire_camera(look, play.line_of_scrimmage_yd, play.ball_y_yd)
 
