@@ -243,7 +243,7 @@ def corner_of(
     return min(
         near,
         key=lambda i: float(
-            abs(across[i] - across[receiver]) - 0.85 * abs(across[i]) + 0.25 * max(depth[i] - 1.0, 0.0) + deep(i)
+            abs(across[i] - across[receiver]) - 0.85 * abs(across[i]) + 0.25 * max(float(depth[i]) - 1.0, 0.0) + deep(i)
         ),
     )
 

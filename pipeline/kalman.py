@@ -87,7 +87,7 @@ def smooth_all(times: Array, xy: Array, cov: Array, still_accel: float, play_acc
     cov (T, N, 2, 2) of the finds. Before the snap (time <= 0) the calmer of two motion models is used unless
     the finds speak against it: a man set stands still, a man in motion runs.
     """
-    seen = np.isfinite(xy).all(2)
+    seen = np.asarray(np.isfinite(xy).all(2), bool)
     calm_fit, calm = _run(times, xy, cov, seen, still_accel, play_accel)
     lively_fit, lively = _run(times, xy, cov, seen, LIVELY_YD_S2, play_accel)
     few = seen[times <= 0].sum(0) < 3

@@ -10,69 +10,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
 from pipeline import teams
-from pipeline.camera import Camera
 from pipeline.errors import ShapeError
-from pipeline.field import load as load_field
+from pipeline.ground import Finds, Sample, TrackSettings, on_ground
 from pipeline.kalman import Filter, predict_all, smooth_all
-from pipeline.records import ROLES, People, Registration, Tracks
+from pipeline.records import ROLES, Tracks
 
 Array = NDArray[np.float64]
-OFFICIAL, BYSTANDER = ROLES.index("official"), ROLES.index("bystander")
-
-
-@dataclass(frozen=True)
-class Sample:
-    """One sampled frame: its index, seconds from the snap, who was found in it and where it looks."""
-
-    frame: int
-    time_s: float
-    people: People
-    registration: Registration
-
-
-@dataclass(frozen=True)
-class TrackSettings:
-    """Distances in yards, times in seconds. Human limits: top speed and acceleration of field players."""
-
-    ground_error_of_height: float = 0.05  # error of the ground point, share of the box height
-    registration_error_yd: float = 0.10  # added to every position's own error
-    top_speed_yd_s: float = 10.5  # about 9.6 m/s, near the fastest carried-ball speeds measured; from memory
-    gate_sigma: float = 4.0
-    unmatched: float = 2.5  # price in sigmas of leaving a person without a find in a frame
-    bridge_s: float = 1.1  # a track unseen for longer is ended
-    stitch_s: float = 1.6  # two pieces are joined over a gap of up to this
-    merge_yd: float = 0.30  # two finds in one frame closer than this are one person
-    merge_iou: float = 0.65
-    field_margin_yd: float = 1.0  # players may stand this far outside the lines
-    still_accel_yd_s2: float = 0.8
-    play_accel_yd_s2: float = 5.0
-    found_rate: float = 0.92  # of a person in the open, per frame
-    found_rate_pile: float = 0.65
-    repeat_rate: float = 0.06  # of a false find turning up again at the same place
-    kit_cost: float = 4.0  # cost in sigmas of a kit as unlike as the two teams' are
-    extend_s: float = 0.55  # how far a track reaches past its first and last find
 
 
 DEFAULTS = TrackSettings()
-
-
-@dataclass(frozen=True)
-class _Finds:
-    """Finds of one frame on the ground: xy (M, 2), cov (M, 2, 2), source index (M,), and what people said."""
-
-    xy: Array
-    cov: Array
-    index: NDArray[np.int64]
-    role: NDArray[np.int64]
-    confidence: Array
-    kit: Array
-    piled: NDArray[np.bool_]
 
 
 @dataclass
@@ -99,7 +52,7 @@ def build(samples: Sequence[Sample], settings: TrackSettings = DEFAULTS) -> Trac
     if not samples:
         raise ShapeError("tracks.build: expected at least one sample, got none.")
     ordered = sorted(samples, key=lambda s: s.time_s)
-    finds = [_on_ground(s, settings) for s in ordered]
+    finds = [on_ground(s, settings) for s in ordered]
     times = np.array([s.time_s for s in ordered])
     finds, tracks = _associate(finds, times, settings)
     tracks = _return_places(tracks, finds, times)
@@ -129,72 +82,9 @@ def _level(samples: Sequence[Sample]) -> str:
     return max(set(levels), key=levels.count) if levels else "college"
 
 
-def _jacobians(camera: Camera, px: Array) -> Array:
-    """(M, 2) px -> (M, 2, 2) yards per px at the ground."""
-    here = camera.px_to_ground(px)
-    dx = camera.px_to_ground(px + [1.0, 0.0]) - here
-    dy = camera.px_to_ground(px + [0.0, 1.0]) - here
-    return np.stack([dx, dy], -1)
-
-
-def _on_ground(sample: Sample, settings: TrackSettings) -> _Finds:
-    people, reg = sample.people, sample.registration
-    kit = np.asarray(people.kit, float)
-    if reg.status != "ok" or reg.camera is None or len(people) == 0:
-        none = np.zeros(0)
-        return _Finds(
-            none.reshape(0, 2), none.reshape(0, 2, 2), none.astype(np.int64), none.astype(np.int64), none,
-            kit[:0], none.astype(bool),
-        )  # fmt: skip
-    px = np.asarray(people.ground_px, float)
-    xy = reg.camera.px_to_ground(px)
-    jac = _jacobians(reg.camera, px)
-    height = (people.box_px[:, 3] - people.box_px[:, 1]).astype(float)
-    sd = settings.ground_error_of_height * np.maximum(height, 8.0)
-    cov = jac @ np.swapaxes(jac, 1, 2) * (sd**2)[:, None, None] + np.eye(2) * settings.registration_error_yd**2
-    fld = load_field(reg.level)
-    m = settings.field_margin_yd
-    inside = (
-        np.isfinite(xy).all(1) & np.isfinite(cov).all((1, 2))
-        & (xy[:, 0] > -m) & (xy[:, 0] < fld.length + m) & (xy[:, 1] > -m) & (xy[:, 1] < fld.width + m)
-        & (people.role != BYSTANDER)
-    )  # fmt: skip
-    keep = np.flatnonzero(inside)
-    keep = keep[~_doubles(xy[keep], people.box_px[keep].astype(float), people.confidence[keep].astype(float), settings)]
-    iou = _iou(people.box_px[keep].astype(float))
-    piled = np.asarray((iou > 0.1).any(1), bool) if len(keep) else np.zeros(0, bool)
-    return _Finds(
-        xy[keep], cov[keep], keep, people.role[keep], people.confidence[keep].astype(float), kit[keep], piled
-    )
-
-
-def _iou(box: Array) -> Array:
-    """(M, M) intersection over union, zero on the diagonal."""
-    wh = np.minimum(box[:, None, 2:], box[None, :, 2:]) - np.maximum(box[:, None, :2], box[None, :, :2])
-    inter = np.prod(np.clip(wh, 0, None), -1)
-    area = np.prod(box[:, 2:] - box[:, :2], -1)
-    union = area[:, None] + area[None] - inter
-    iou = inter / np.maximum(union, 1e-9)
-    np.fill_diagonal(iou, 0.0)
-    return iou
-
-
-def _doubles(xy: Array, box: Array, confidence: Array, settings: TrackSettings) -> NDArray[np.bool_]:
-    """(M,) True for the less sure of two finds on one person."""
-    gap = np.linalg.norm(xy[:, None] - xy[None], axis=-1)
-    same = (gap < settings.merge_yd) | ((_iou(box) > settings.merge_iou) & (gap < 3 * settings.merge_yd))
-    drop = np.zeros(len(xy), bool)
-    for i in np.argsort(-np.asarray(confidence)):
-        if not drop[i]:
-            rivals = same[i].copy()
-            rivals[i] = False
-            drop |= rivals & ~drop & (np.asarray(confidence) <= confidence[i])
-    return drop
-
-
-def _associate(finds: list[_Finds], times: Array, settings: TrackSettings) -> tuple[list[_Finds], list[_Track]]:
+def _associate(finds: list[Finds], times: Array, settings: TrackSettings) -> tuple[list[Finds], list[_Track]]:
     tracks: list[_Track] = []
-    aligned: list[_Finds] = []
+    aligned: list[Finds] = []
     unlike = _kit_scale(finds)
     for i, f in enumerate(finds):
         live = [t for t in tracks if times[i] - times[t.last] <= settings.bridge_s]
@@ -212,7 +102,7 @@ def _associate(finds: list[_Finds], times: Array, settings: TrackSettings) -> tu
     return aligned, tracks
 
 
-def _kit_scale(finds: list[_Finds]) -> float:
+def _kit_scale(finds: list[Finds]) -> float:
     """Typical distance of two kits that differ: the 75th percentile over pairs of people of one frame."""
     full = max(finds, key=lambda f: len(f.kit))
     if len(full.kit) < 4 or full.kit.shape[1] == 0:
@@ -225,7 +115,7 @@ def _accel(time_s: float, settings: TrackSettings) -> float:
     return 2.0 if time_s <= 0 else settings.play_accel_yd_s2
 
 
-def _steady(f: _Finds, live: list[_Track], time_s: float, settings: TrackSettings) -> _Finds:
+def _steady(f: Finds, live: list[_Track], time_s: float, settings: TrackSettings) -> Finds:
     """Take the whole picture's shift out while people stand still: jitter, and x off by multiples of 5 yd."""
     if time_s > 0 or len(live) < 6 or len(f.xy) < 6:
         return f
@@ -244,7 +134,7 @@ def _steady(f: _Finds, live: list[_Track], time_s: float, settings: TrackSetting
 
 
 def _match(
-    live: list[_Track], f: _Finds, time_s: float, settings: TrackSettings, unlike: float
+    live: list[_Track], f: Finds, time_s: float, settings: TrackSettings, unlike: float
 ) -> list[tuple[_Track, int]]:
     """First everybody near where he is expected, then the rest within what a person can run.
 
@@ -284,7 +174,7 @@ def _assign(cost: Array, unmatched: float) -> list[tuple[int, int]]:
     return [(int(a), int(b)) for a, b in zip(rows, cols, strict=True) if b < m and np.isfinite(cost[a, b])]
 
 
-def _return_places(tracks: list[_Track], finds: list[_Finds], times: Array) -> list[_Track]:
+def _return_places(tracks: list[_Track], finds: list[Finds], times: Array) -> list[_Track]:
     """Undo jumps before the snap: when a track jumps away from a place and another one starts right there, the
     man never left; the past goes to the one who stands there."""
     for _ in range(3):
@@ -305,16 +195,16 @@ def _return_places(tracks: list[_Track], finds: list[_Finds], times: Array) -> l
     return [t for t in tracks if t.at]
 
 
-def _jumps(track: _Track, finds: list[_Finds], times: Array) -> list[tuple[int, int]]:
+def _jumps(track: _Track, finds: list[Finds], times: Array) -> list[tuple[int, int]]:
     """Pairs of neighbouring samples before the snap between which a track moved more than a yard."""
     order = [i for i in sorted(track.at) if times[i] <= 0.02]
     return [
-        (i, j) for i, j in zip(order, order[1:], strict=False)
+        (i, j) for i, j in pairwise(order)
         if np.linalg.norm(finds[i].xy[track.at[i]] - finds[j].xy[track.at[j]]) > 1.0
     ]  # fmt: skip
 
 
-def _stitch(tracks: list[_Track], finds: list[_Finds], times: Array, settings: TrackSettings) -> list[_Track]:
+def _stitch(tracks: list[_Track], finds: list[Finds], times: Array, settings: TrackSettings) -> list[_Track]:
     """Join a piece that ends with one that begins a little later where a person could have run between."""
     while True:
         best: tuple[float, _Track, _Track] | None = None
@@ -338,7 +228,7 @@ def _stitch(tracks: list[_Track], finds: list[_Finds], times: Array, settings: T
 
 
 def _exists(
-    t: _Track, finds: list[_Finds], times: Array, samples: Sequence[Sample], settings: TrackSettings
+    t: _Track, finds: list[Finds], times: Array, samples: Sequence[Sample], settings: TrackSettings
 ) -> bool:
     """Log odds of a person against a false find, over the frames in which he should have been seen."""
     start, end = times[t.first], times[t.last]
@@ -368,7 +258,7 @@ def _in_picture(s: Sample, xy: Array) -> bool:
 
 
 def _positions(
-    tracks: list[_Track], finds: list[_Finds], times: Array, settings: TrackSettings
+    tracks: list[_Track], finds: list[Finds], times: Array, settings: TrackSettings
 ) -> tuple[Array, NDArray[np.bool_], NDArray[np.int64]]:
     shape = (len(times), len(tracks))
     xy = np.full((*shape, 2), np.nan)
@@ -390,7 +280,7 @@ def _positions(
     return xy, seen, found
 
 
-def _roles(tracks: list[_Track], finds: list[_Finds]) -> tuple[NDArray[np.int64], Array]:
+def _roles(tracks: list[_Track], finds: list[Finds]) -> tuple[NDArray[np.int64], Array]:
     """Role by votes weighted with confidence, and the winner's share of the vote."""
     role = np.zeros(len(tracks), np.int64)
     share = np.ones(len(tracks))
@@ -403,7 +293,7 @@ def _roles(tracks: list[_Track], finds: list[_Finds]) -> tuple[NDArray[np.int64]
     return role, share
 
 
-def _kits(tracks: list[_Track], finds: list[_Finds]) -> Array:
+def _kits(tracks: list[_Track], finds: list[Finds]) -> Array:
     """(N, K) median kit features of a track, boxes that overlap others counted only where nothing else is."""
     rows = []
     for t in tracks:

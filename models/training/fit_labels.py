@@ -1,4 +1,4 @@
-"""Fits the weights and tables of configs/labels.toml, and the forests beside them, on simulated observations of the playbook's plays.
+"""Fits the weights and tables of configs/labels.toml, and the forests beside them, on simulated observations.
 
 ``python -m models.training.fit_labels --plays 1200 [--seed 100000] [--write]``: logistic regressions for
 section rush, block, deep_after and kind; tables of facts by coverage (Bayes' rule, smoothed counts) with one weight a
@@ -151,7 +151,8 @@ def fit_tables(c: Collected, when: str) -> dict[str, Any]:
     every = c.facts[when]
     index = np.array([COVERAGES.index(x) for x in c.coverage[when]])
     prior = np.bincount(index, minlength=len(COVERAGES)) + SMOOTHING
-    out: dict[str, Any] = {f"coverage_prior_{when}.{k}": float(v) for k, v in zip(COVERAGES, prior / prior.sum(), strict=True)}
+    share = prior / prior.sum()
+    out: dict[str, Any] = {f"coverage_prior_{when}.{k}": float(v) for k, v in zip(COVERAGES, share, strict=True)}
     tables = list(every[0])
     logs = np.zeros((len(tables), len(index), len(COVERAGES)))
     for n, table in enumerate(tables):

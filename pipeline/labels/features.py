@@ -187,11 +187,9 @@ def coverage_before(scene: Scene, response: dict[str, float]) -> dict[str, float
     d, a = scene.set_depth / k, scene.set_across
     wide = corners(scene)
     men = [int(i) for i in scene.dfn if i not in wide]
-    receivers = [scene.roles.widest_left, scene.roles.widest_right]
-    gaps = [
-        float(abs(a[c] - a[r])) for c, r in zip((scene.roles.corner_left, scene.roles.corner_right), receivers, strict=True)
-        if c is not None and r is not None
-    ]  # fmt: skip
+    roles = scene.roles
+    pairs = ((roles.corner_left, roles.widest_left), (roles.corner_right, roles.widest_right))
+    gaps = [float(abs(a[c] - a[r])) for c, r in pairs if c is not None and r is not None]
     out = _ranked(d, a, men, 4, "set")
     out.update(_low_high("set_corner", [float(d[c]) for c in wide]))
     out.update(_low_high("set_corner_gap", gaps))
@@ -201,7 +199,9 @@ def coverage_before(scene: Scene, response: dict[str, float]) -> dict[str, float
     return out
 
 
-def coverage_after(scene: Scene, response: dict[str, float], rush_chance: dict[int, float], deep: float) -> dict[str, float]:
+def coverage_after(
+    scene: Scene, response: dict[str, float], rush_chance: dict[int, float], deep: float
+) -> dict[str, float]:
     """Of what was played. rush_chance by defender; deep: expected deep men after the snap."""
     out = coverage_before(scene, response)
     k = scene.depth_scale

@@ -1,0 +1,124 @@
+"""People of one frame put on the ground: yards, how far each may be off, doubles merged, bystanders left out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.camera import Camera
+from pipeline.field import load as load_field
+from pipeline.records import ROLES, People, Registration
+
+Array = NDArray[np.float64]
+BYSTANDER = ROLES.index("bystander")
+
+
+@dataclass(frozen=True)
+class Sample:
+    """One sampled frame: its index, seconds from the snap, who was found in it and where it looks."""
+
+    frame: int
+    time_s: float
+    people: People
+    registration: Registration
+
+
+@dataclass(frozen=True)
+class TrackSettings:
+    """Distances in yards, times in seconds. Human limits: top speed and acceleration of field players."""
+
+    ground_error_of_height: float = 0.05  # error of the ground point, share of the box height
+    registration_error_yd: float = 0.10  # added to every position's own error
+    top_speed_yd_s: float = 10.5  # about 9.6 m/s, near the fastest carried-ball speeds measured; from memory
+    gate_sigma: float = 4.0
+    unmatched: float = 2.5  # price in sigmas of leaving a person without a find in a frame
+    bridge_s: float = 1.1  # a track unseen for longer is ended
+    stitch_s: float = 1.6  # two pieces are joined over a gap of up to this
+    merge_yd: float = 0.30  # two finds in one frame closer than this are one person
+    merge_iou: float = 0.65
+    field_margin_yd: float = 1.0  # players may stand this far outside the lines
+    still_accel_yd_s2: float = 0.8
+    play_accel_yd_s2: float = 5.0
+    found_rate: float = 0.92  # of a person in the open, per frame
+    found_rate_pile: float = 0.65
+    repeat_rate: float = 0.06  # of a false find turning up again at the same place
+    kit_cost: float = 4.0  # cost in sigmas of a kit as unlike as the two teams' are
+    extend_s: float = 0.55  # how far a track reaches past its first and last find
+
+
+@dataclass(frozen=True)
+class Finds:
+    """Finds of one frame on the ground: xy (M, 2), cov (M, 2, 2), source index (M,), and what people said."""
+
+    xy: Array
+    cov: Array
+    index: NDArray[np.int64]
+    role: NDArray[np.int64]
+    confidence: Array
+    kit: Array
+    piled: NDArray[np.bool_]
+
+
+def _jacobians(camera: Camera, px: Array) -> Array:
+    """(M, 2) px -> (M, 2, 2) yards per px at the ground."""
+    here = camera.px_to_ground(px)
+    dx = camera.px_to_ground(px + [1.0, 0.0]) - here
+    dy = camera.px_to_ground(px + [0.0, 1.0]) - here
+    return np.stack([dx, dy], -1)
+
+
+def on_ground(sample: Sample, settings: TrackSettings) -> Finds:
+    people, reg = sample.people, sample.registration
+    kit = np.asarray(people.kit, float)
+    if reg.status != "ok" or reg.camera is None or len(people) == 0:
+        none = np.zeros(0)
+        return Finds(
+            none.reshape(0, 2), none.reshape(0, 2, 2), none.astype(np.int64), none.astype(np.int64), none,
+            kit[:0], none.astype(bool),
+        )  # fmt: skip
+    px = np.asarray(people.ground_px, float)
+    xy = reg.camera.px_to_ground(px)
+    jac = _jacobians(reg.camera, px)
+    height = (people.box_px[:, 3] - people.box_px[:, 1]).astype(float)
+    sd = settings.ground_error_of_height * np.maximum(height, 8.0)
+    cov = jac @ np.swapaxes(jac, 1, 2) * (sd**2)[:, None, None] + np.eye(2) * settings.registration_error_yd**2
+    fld = load_field(reg.level)
+    m = settings.field_margin_yd
+    inside = (
+        np.isfinite(xy).all(1) & np.isfinite(cov).all((1, 2))
+        & (xy[:, 0] > -m) & (xy[:, 0] < fld.length + m) & (xy[:, 1] > -m) & (xy[:, 1] < fld.width + m)
+        & (people.role != BYSTANDER)
+    )  # fmt: skip
+    keep = np.flatnonzero(inside)
+    keep = keep[~_doubles(xy[keep], people.box_px[keep].astype(float), people.confidence[keep].astype(float), settings)]
+    iou = _iou(people.box_px[keep].astype(float))
+    piled = np.asarray((iou > 0.1).any(1), bool) if len(keep) else np.zeros(0, bool)
+    return Finds(
+        xy[keep], cov[keep], keep, people.role[keep], people.confidence[keep].astype(float), kit[keep], piled
+    )
+
+
+def _iou(box: Array) -> Array:
+    """(M, M) intersection over union, zero on the diagonal."""
+    wh = np.minimum(box[:, None, 2:], box[None, :, 2:]) - np.maximum(box[:, None, :2], box[None, :, :2])
+    inter = np.prod(np.clip(wh, 0, None), -1)
+    area = np.prod(box[:, 2:] - box[:, :2], -1)
+    union = area[:, None] + area[None] - inter
+    iou = inter / np.maximum(union, 1e-9)
+    np.fill_diagonal(iou, 0.0)
+    return iou
+
+
+def _doubles(xy: Array, box: Array, confidence: Array, settings: TrackSettings) -> NDArray[np.bool_]:
+    """(M,) True for the less sure of two finds on one person."""
+    gap = np.linalg.norm(xy[:, None] - xy[None], axis=-1)
+    same = (gap < settings.merge_yd) | ((_iou(box) > settings.merge_iou) & (gap < 3 * settings.merge_yd))
+    drop = np.zeros(len(xy), bool)
+    for i in np.argsort(-np.asarray(confidence)):
+        if not drop[i]:
+            rivals = same[i].copy()
+            rivals[i] = False
+            drop |= rivals & ~drop & (np.asarray(confidence) <= confidence[i])
+    return drop
