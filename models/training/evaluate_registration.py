@@ -174,7 +174,7 @@ def main(argv: list[str] | None = None) -> None:
         print(
             c.kind, c.name, c.level, "->", c.registration.level, c.registration.status, c.registration.reason,
             f"median {np.median(c.inside) if len(c.inside) else float('nan'):.2f} est {c.registration.error_yd:.2f}",
-            f"shift {c.shift_yd:.0f}", {k: round(v, 2) for k, v in q.items()},
+            f"shift {c.shift_yd:.0f}{' known' if c.registration.absolute_x_known else ''}", {k: round(v, 2) for k, v in q.items()},
         )  # fmt: skip
     if a.worst:
         a.worst.mkdir(parents=True, exist_ok=True)

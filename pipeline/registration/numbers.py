@@ -26,6 +26,7 @@ READING_DOUBT = 0.03  # chance that a reading has nothing to do with the paint
 ARROW_PAINTED = 0.7
 PLACE_DOUBT = 0.02  # the same of the goal line and the end zone
 KNOWN = 0.985  # probability from which absolute x counts as known
+GOAL_POINTS, GOAL_AREA = 12, (0.03, 0.6)  # ridge points of it, share of the picture behind it
 CAMERA_FROM_MIDFIELD_YD = {"sideline": 8.0, "endzone": 20.0}  # sd; 59 of 60 measured within 6 yd of midfield
 
 
@@ -46,6 +47,12 @@ class Place:
     shifts: Array
     log_weight: Array
     numbers_read: int
+    goal_seen: bool
+
+    @property
+    def witnessed(self) -> bool:
+        """A number was read or a goal line seen: without, x is only guessed."""
+        return self.numbers_read > 0 or self.goal_seen
 
     @property
     def probability(self) -> Array:
@@ -202,4 +209,10 @@ def locate(row: Array, marks: Marks, readings: Readings, field: Field, view: str
     at = row[4] + shifts - (field.length / 2 if view == "sideline" else -60.0)
     weight += -2.0 * np.log1p((at / sd) ** 2 / 3)  # heavy tails: Student's t with three degrees of freedom
     read_count = int((readings.tens[:, 1:].max(1) > 0.8).sum()) if len(readings.x) else 0
-    return Place(shifts, weight, read_count)
+    return Place(shifts, weight, read_count, _goal_seen(marks))
+
+
+def _goal_seen(marks: Marks) -> bool:
+    """The goal line and ground behind it are both in the picture."""
+    area = float((marks.end_zone > 0.6).mean())
+    return len(marks.ridge["goal_line"]) >= GOAL_POINTS and GOAL_AREA[0] < area < GOAL_AREA[1]

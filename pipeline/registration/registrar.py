@@ -34,6 +34,9 @@ PAINT_COST = 1.8  # how much worse the network's points may fit after the paint
 PAINT_APART_YD = 1.5  # how far paint may move the fit
 MARKS_WITH_PAINT = 0.25  # weight the network's own points keep beside paint
 LEVEL_DOUBT = 0.02
+LEVEL_WORTH_TRYING = 0.04  # probability the network gives it
+LEVEL_MARGIN = 60.0  # a level's fit worse by more (log evidence) is not looked at further
+DEFAULT_BONUS = 0.5  # for the default level, where nothing else tells
 DEFAULT_LEVEL = "professional"
 
 
@@ -99,12 +102,9 @@ class Registrar:
             return Registration(
                 "failed", None, view, told, reason="the lines found fit no view of the field", evidence=evidence
             )
-        grey = paint.grey_of(image_bgr)
-        best = _painted(fits[0], grey, found, boxes)
-        field = fields.load(best.level)
-        readings = numbers.read(self._numbers, image_bgr, best.row, field, boxes)
-        place = numbers.locate(best.row, found, readings, field, view)
-        return _report(best, found, field, place, readings, evidence)
+        best = self._tell_level(fits, image_bgr, found, boxes)
+        evidence["level_scores"] = {r.fit.level: round(r.score, 2) for r in best}
+        return _report(best[0].fit, found, best[0].place, best[0].readings, evidence)
 
     def _fits(self, found: Marks, view: str, hint: Array | None) -> list[Fit]:
         """Fits of every level worth trying, best first."""
@@ -112,10 +112,39 @@ class Registrar:
             levels = [self.level]
         else:
             order = sorted(found.level, key=lambda k: -found.level[k])
-            levels = [n for i, n in enumerate(order) if i == 0 or found.level[n] > 0.05]
+            levels = [n for i, n in enumerate(order) if i == 0 or found.level[n] > LEVEL_WORTH_TRYING]
         fits = [f for n in levels if (f := _fit_level(found, fields.load(n), view, hint)) is not None]
-        doubt = {n: -2 * np.log(found.level[n] + LEVEL_DOUBT) for n in levels}
-        return sorted(fits, key=lambda f: f.cost + doubt[f.level])
+        return sorted(fits, key=lambda f: f.cost / 2 - np.log(found.level[f.level] + LEVEL_DOUBT))
+
+    def _tell_level(
+        self, fits: list[Fit], image_bgr: NDArray[np.uint8], found: Marks, boxes: Array | None
+    ) -> list[Reading]:
+        """Refine and read each level's fit; the level whose marks and numbers fit best comes first."""
+        grey = paint.grey_of(image_bgr)
+        results = []
+        worth = fits[0].cost / 2 + LEVEL_MARGIN
+        for fit in fits:
+            if fit is not fits[0] and fit.cost / 2 > worth:
+                continue
+            new = _painted(fit, grey, found, boxes)
+            field = fields.load(new.level)
+            readings = numbers.read(self._numbers, image_bgr, new.row, field, boxes)
+            place = numbers.locate(new.row, found, readings, field, new.view)
+            score = float(place.log_weight.max()) - fit.cost / 2 + np.log(found.level[fit.level] + LEVEL_DOUBT)
+            if fit.level == DEFAULT_LEVEL:
+                score += DEFAULT_BONUS
+            results.append(Reading(new, readings, place, float(score)))
+        return sorted(results, key=lambda r: -r.score)
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A level's fit with what was read of the numbers; score: log evidence, to compare levels."""
+
+    fit: Fit
+    readings: numbers.Readings
+    place: numbers.Place
+    score: float
 
 
 def _hint_row(hint: Camera | None, size: tuple[int, int]) -> Array | None:
@@ -223,8 +252,9 @@ def error_of(fit: Fit, found: Marks, field: Field) -> float:
 
 
 def _report(
-    fit: Fit, found: Marks, field: Field, place: numbers.Place, readings: numbers.Readings, evidence: dict[str, Any]
+    fit: Fit, found: Marks, place: numbers.Place, readings: numbers.Readings, evidence: dict[str, Any]
 ) -> Registration:
+    field = fields.load(fit.level)
     shift, probability = place.best()
     error = error_of(fit, found, field)
     q = fit.quality
@@ -239,8 +269,11 @@ def _report(
                  for x, f, t, a in zip(readings.x, readings.far, readings.tens, readings.arrow, strict=True)],
     )  # fmt: skip
     reason = _doubt(q, error, unit)
+    seen_numbers = sum(len(p) for p in found.number.values())
+    if not reason and fit.view == "endzone" and q.rows < 2 and not seen_numbers:
+        reason = "only one row of marks: which of the two cannot be told"
     evidence["best_guess"] = camera
-    known = bool(probability > numbers.KNOWN)
+    known = bool(probability > numbers.KNOWN and place.witnessed)
     if reason:
         return Registration("abstained", None, fit.view, fit.level, known, q.residual_px, error, reason, evidence)
     return Registration("ok", camera, fit.view, fit.level, known, q.residual_px, error, "", evidence)
