@@ -58,7 +58,7 @@ def test_boxes_and_points_follow_the_pixels(packed: Path, seed: int) -> None:
     rng = np.random.default_rng(seed)
     views = batches.draw_views(rng, frames, 3, batches.Recipe(mosaic=0.5))
     labels = batches.labels(frames, views)
-    image = batches.pixels(frames, views, 3, CPU, torch.float32).mean(1).numpy()
+    image = batches.pixels(frames, views, 3, CPU).mean(1).numpy()
     h, w = batches.CANVAS_HW
     assert len(labels["batch_idx"]) and (np.diff(labels["batch_idx"]) >= 0).all()
     for item, box, points in zip(labels["batch_idx"], labels["bboxes"], labels["keypoints"], strict=True):
@@ -76,7 +76,7 @@ def test_boxes_and_points_follow_the_pixels(packed: Path, seed: int) -> None:
 def test_views_as_in_use_show_the_frame_itself(packed: Path) -> None:
     frames = batches.Frames(packed, ("rendered",), CPU)
     views = batches.draw_views(np.random.default_rng(0), frames, 4, batches.Recipe(mosaic=0.0, plain=1.0))
-    image = batches.pixels(frames, views, 4, CPU, torch.float32)
+    image = batches.pixels(frames, views, 4, CPU)
     for i, (k, m) in enumerate(zip(views.frame, views.m, strict=True)):
         want = frames.image[int(k)].permute(2, 0, 1).float() / 255
         want = want.flip(2) if m[0, 0] < 0 else want

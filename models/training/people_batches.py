@@ -183,13 +183,13 @@ def labels(frames: Frames, v: Views) -> dict[str, NDArray[np.float32]]:
     }
 
 
-def pixels(frames: Frames, v: Views, n: int, device: torch.device, dtype: torch.dtype) -> Tensor:
+def pixels(frames: Frames, v: Views, n: int, device: torch.device) -> Tensor:
     """(n, 3, 736, 1280) the views' pixels 0..1, grey where nothing lies."""
     sh, sw = STORE_HW
     inverse = np.linalg.inv(v.m)
     back = v.source - np.einsum("tij,tj->ti", inverse, v.target)  # p = inverse q + back
     a, b = inverse * 2 / np.array([[sw], [sh]]), back * 2 / np.array([sw, sh]) - 1  # grid_sample's -1..1
-    out = torch.full((n, 3, *CANVAS_HW), PAD, device=device, dtype=dtype)
+    out = torch.full((n, 3, *CANVAS_HW), PAD, device=device)
     xs, ys = (torch.arange(s, device=device) + 0.5 for s in CANVAS_HW[::-1])
     for t in range(len(v.frame)):
         x0, y0, x1, y1 = (int(r) for r in v.rect[t])
@@ -198,7 +198,7 @@ def pixels(frames: Frames, v: Views, n: int, device: torch.device, dtype: torch.
         q, r = xs[None, x0:x1], ys[y0:y1, None]
         grid = torch.stack([float(a[t, i, 0]) * q + float(a[t, i, 1]) * r + float(b[t, i]) for i in range(2)], 2)
         y = F.grid_sample(x, grid[None], mode="bilinear", padding_mode="zeros", align_corners=False)
-        out[v.item[t], :, y0:y1, x0:x1] += y[0].to(dtype)
+        out[v.item[t], :, y0:y1, x0:x1] += y[0]
     return out
 
 
@@ -207,8 +207,7 @@ def draw_batch(
 ) -> dict[str, Tensor]:
     """One batch as ultralytics' losses take it, on the device; img (n, 3, 736, 1280) 0..1."""
     views = draw_views(rng, frames, n, recipe)
-    dtype = torch.float16 if device.type == "cuda" else torch.float32
     batch = {k: torch.from_numpy(a).to(device, non_blocking=True) for k, a in labels(frames, views).items()}
     with torch.no_grad():
-        batch["img"] = wear(pixels(frames, views, n, device, dtype), rng, recipe.worn)
+        batch["img"] = wear(pixels(frames, views, n, device), rng, recipe.worn)
     return batch

@@ -168,7 +168,7 @@ class Training:
             g["lr"] = g["peak"] * rate(done)
         recipe = LAST if done > 1 - LAST_SHARE else Recipe()
         batch = draw_batch(self.rng, self.frames, self.batch, recipe, self.device)
-        x = batch["img"].float().contiguous(memory_format=torch.channels_last)
+        x = batch["img"].contiguous(memory_format=torch.channels_last)
         with torch.autocast(self.device.type, torch.bfloat16, enabled=self.device.type == "cuda"):
             preds = self.model(x)
         # bf16 has too few digits for places in the picture: the loss works in fp32
