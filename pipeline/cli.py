@@ -167,7 +167,7 @@ def evaluate(
     from pipeline.ledger import write_json
 
     report = stage.evaluate(pred, truth)
-    print_report(report, Console(soft_wrap=not sys.stdout.isatty()))
+    print_report(report, Console(width=None if sys.stdout.isatty() else 170))
     if json_path is not None:
         write_json(json_path, report.as_dict())
 

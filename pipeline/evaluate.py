@@ -80,6 +80,11 @@ class LabelFigure:
     confusion: dict[str, int]
 
 
+def unit_of(key: str) -> str:
+    """Unit of a figure by its key."""
+    return "yd" if key.endswith("_yd") else "share"
+
+
 @dataclass
 class Report:
     """Everything ``evaluate`` found."""
@@ -111,7 +116,7 @@ class Report:
             return math.nan if value is None else value
 
         figures = [
-            Figure(k, number(v["value"]), number(v["low"]), number(v["high"]), v["n"], "yd" if k[-3:] == "_yd" else "share")
+            Figure(k, number(v["value"]), number(v["low"]), number(v["high"]), v["n"], unit_of(k))
             for k, v in raw["figures"].items()
         ]
         labels = [LabelFigure(**{k: number(v) for k, v in x.items()}) for x in raw["labels"]]
