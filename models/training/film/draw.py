@@ -62,7 +62,7 @@ def _rig(rng: Rng, kind: str, f: fields.Field) -> Rig:
         "k1_offset": float(rng.uniform(-0.02, 0.02)) if chance(rng, 0.15) else clipped(rng, 0, 0.003, -0.01, 0.01),
         "delay_s": float(rng.uniform(0.15, 0.8)),
         "lag_s": float(rng.uniform(0.2, 0.7)),
-        "shake_px": float(rng.choice([0.0, 0.1, 0.3, 0.8], p=[0.35, 0.35, 0.2, 0.1])),
+        "shake_px": float(rng.choice([0.0, 0.1, 0.3, 0.8], p=[0.5, 0.3, 0.15, 0.05])),
         "drift_deg": float(rng.choice([0.0, 0.3, 1.0], p=[0.6, 0.3, 0.1])),
         "seed": int(rng.integers(2**31)),
     }
@@ -169,7 +169,7 @@ def _light(rng: Rng, kind: str, f: fields.Field) -> Light:
 
 def _turf(rng: Rng, kind: str, light: Light, level: str) -> Turf:
     hue = float(rng.choice([clipped(rng, 84, 7, 62, 100), clipped(rng, 108, 10, 92, 142)], p=[0.72, 0.28]))
-    sat, val = clipped(rng, 0.43, 0.11, 0.18, 0.74), clipped(rng, 0.56, 0.06, 0.42, 0.76)
+    sat, val = clipped(rng, 0.43, 0.11, 0.18, 0.74), clipped(rng, 0.55, 0.06, 0.41, 0.76)
     if light.kind == "night" and kind == "low":
         hue, sat, val = (
             clipped(rng, 82, 12, 55, 130),
@@ -199,7 +199,7 @@ def _turf(rng: Rng, kind: str, light: Light, level: str) -> Turf:
         artificial=fake,
         mow_step=float(np.clip(rng.lognormal(np.log(0.06), 0.75), 0.0, 0.45)),
         mow_period_yd=mow,
-        grain=float(np.clip(rng.lognormal(np.log(0.13), 0.45), 0.03, 0.4)) * (0.6 if fake else 1.0),
+        grain=float(np.clip(rng.lognormal(np.log(0.14), 0.45), 0.04, 0.42)) * (0.6 if fake else 1.0),
         patches=float(np.clip(rng.lognormal(np.log(0.055), 0.5), 0.015, 0.3)),
         mud=float(rng.uniform(0.1, 0.9)) if not fake and chance(rng, 0.14) else 0.0,
         snow=snow,
@@ -253,13 +253,13 @@ def _lens(rng: Rng, kind: str, light: Light) -> Lens:
         )
     cast = rng.normal(0, 0.022, 3)
     return Lens(
-        blur_px=float(rng.uniform(1.1, 1.9)) if soft else clipped(rng, 0.52, 0.12, 0.25, 0.9),
+        blur_px=float(rng.uniform(1.1, 1.9)) if soft else clipped(rng, 0.57, 0.13, 0.25, 0.95),
         motion_blur_px=(float(move[0]), float(move[1])),
         shutter=float(rng.uniform(0.05, 0.6)),
         sharpen=float(rng.choice([0.0, rng.uniform(0.2, 0.9), rng.uniform(0.9, 1.9)], p=[0.25, 0.5, 0.25])),
         sharpen_px=float(rng.uniform(0.8, 1.5)),
-        noise=float(np.clip(rng.lognormal(np.log(3.4 if night else 2.0), 0.55), 0.2, 13)),
-        noise_px=float(rng.choice([0.45, 0.65, 0.9, 1.2], p=[0.35, 0.35, 0.2, 0.1])),
+        noise=float(np.clip(rng.lognormal(np.log(4.2 if night else 2.9), 0.5), 0.3, 13)),
+        noise_px=float(rng.choice([0.45, 0.65, 0.9, 1.2], p=[0.5, 0.3, 0.15, 0.05])),
         chroma_blur_px=float(rng.uniform(0.5, 2.5)),
         fringe=float(rng.uniform(-0.0012, 0.0012)) if chance(rng, 0.25) else 0.0,
         gain=(float(1 + cast[0]), float(1 + cast[1] * 0.5), float(1 + cast[2])),
@@ -275,7 +275,7 @@ def _lens(rng: Rng, kind: str, light: Light) -> Lens:
         pillarbox=float(rng.uniform(0.05, 0.125)) if chance(rng, 0.02) else 0.0,
         text=text,
         text_place=int(rng.integers(6)),
-        jpeg=int(rng.integers(22, 75)) if chance(rng, 0.45) else 0,
+        jpeg=int(rng.integers(25, 88)) if chance(rng, 0.4) else 0,
         quality=int(rng.integers(78, 96)),
         kbit=int(rng.choice([900, 1600, 3000, 6000, 9000], p=[0.12, 0.25, 0.3, 0.23, 0.1])),
         repeats=float(rng.uniform(0.0, 0.12)) if chance(rng, 0.4 if kind == "low" else 0.06) else 0.0,

@@ -61,7 +61,7 @@ def invented_word(rng: Rng) -> str:
 def draw_paint(rng: Rng, kind: str, f: Field, turf: Turf, light: Light, split: str) -> Paint:
     """Everything painted, for one field. Line contrast follows the measured 27 / 39 / 45 L over the turf."""
     base = luminance(turf.value, turf.saturation)
-    contrast = float(np.clip(rng.normal(43, 6.0), 18, 55))
+    contrast = float(np.clip(rng.normal(46, 6.0), 20, 58))
     g = grey_of_l(min(base + contrast, 97))
     warm = rng.normal(0, 0.015)
     colour = (g + warm, g, g - warm)
@@ -109,7 +109,7 @@ def draw_paint(rng: Rng, kind: str, f: Field, turf: Turf, light: Light, split: s
         restraint_yd=float(rng.uniform(1.5, 4.5)) if rng.random() < 0.4 else 0.0,
         restraint_colour=(0.9, 0.8, 0.2) if rng.random() < 0.6 else colour,
         line_gap_yd=0.22 if pro else float(rng.choice([0.0, 0.22])),
-        wear=float(np.clip(rng.beta(1.2, 5), 0, 0.85)) * (1.5 if turf.mud > 0 else 1.0)
+        wear=float(np.clip(rng.beta(1.0, 6.5), 0, 0.85)) * (1.5 if turf.mud > 0 else 1.0)
         if not turf.artificial
         else float(rng.uniform(0, 0.15)),
         end_zone_colour=(ez[0], ez[0] if same else ez[1]),
