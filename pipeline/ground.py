@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline import teams
 from pipeline.camera import Camera
 from pipeline.field import load as load_field
 from pipeline.records import ROLES, People, Registration
@@ -71,7 +72,7 @@ def _jacobians(camera: Camera, px: Array) -> Array:
 
 def on_ground(sample: Sample, settings: TrackSettings) -> Finds:
     people, reg = sample.people, sample.registration
-    kit = np.asarray(people.kit, float)
+    kit = teams.comparable(np.asarray(people.kit, float))
     if reg.status != "ok" or reg.camera is None or len(people) == 0:
         none = np.zeros(0)
         return Finds(

@@ -13,12 +13,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline import formation
+from pipeline.people.kit import KIT_FEATURES
 from pipeline.records import ROLES, SIDES
 
 Array = NDArray[np.float64]
 PLAYER, OFFICIAL = ROLES.index("player"), ROLES.index("official")
 OFFENSE, DEFENSE, OFFICIAL_SIDE, UNKNOWN = (SIDES.index(s) for s in ("offense", "defense", "official", "unknown"))
 GEOMETRY_SD_YD = 0.45  # of a person's distance from the line: position error and stance
+SHADE_SHARE = 0.8  # how much of the turf's shade a kit shares
+PATCH_WEIGHTS = {"torso": 1.0, "trousers": 0.8, "helmet": 0.6}  # how well a patch tells teams apart
+ODD_KIT_SD = 4.5  # a kit this far from both teams' is no player's when the finder was not sure either
 KIT_CLIP = 5.0  # log odds: shade, mud and boxes over others keep a kit from being proof
 GEOMETRY_CLIP = 7.0
 
@@ -58,11 +62,37 @@ def split(
     total = odds + kit_odds
     everyone = role == PLAYER
     side[everyone] = np.where(total[everyone] > 0, DEFENSE, OFFENSE)
+    odd = everyone & (distance > ODD_KIT_SD) & (role_share < 0.7)
+    role = np.where(odd, OFFICIAL, role)
+    everyone = everyone & ~odd
+    side[odd] = OFFICIAL_SIDE
     sure = 1 / (1 + np.exp(-np.abs(total)))
     sure *= 1 / (1 + np.exp(-max(read.odds, 0.0) - 1.0))
     confidence = np.where(everyone, sure, confidence)
     keep = _drop_surplus(keep, side, still, weight, distance, read, a_side)
     return Split(keep, role, side.astype(np.int64), np.clip(confidence, 0, 1), read)
+
+
+def comparable(kit: Array) -> Array:
+    """Kit features of one frame (N, K) made comparable between people in sun and shade.
+
+    The finder's own features (pipeline.people.kit) are known by name: lightness is taken against the turf beside
+    the man, colour counts double, what is no colour is dropped. Rows of zeros (not measured) become the median
+    of the others. Features of any other length are left as they are.
+    """
+    if kit.shape[1] != len(KIT_FEATURES) or not len(kit):
+        return kit
+    at = {name: kit[:, k] for k, name in enumerate(KIT_FEATURES)}
+    shade = SHADE_SHARE * (at["turf_L"] - np.median(at["turf_L"]))
+    parts = []
+    for patch, weight in PATCH_WEIGHTS.items():
+        parts += [weight * (at[f"{patch}_L"] - shade)]
+        parts += [2.0 * weight * at[f"{patch}_{c}"] for c in "ab"]
+    out = np.stack(parts, 1)
+    measured = np.abs(kit).sum(1) > 0
+    if measured.any():
+        out[~measured] = np.median(out[measured], axis=0)
+    return out
 
 
 def set_positions(xy: Array, times: Array) -> Array:

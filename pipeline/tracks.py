@@ -149,7 +149,8 @@ def _match(
     gap = time_s - np.array([t.filter.time_s for t in live])[:, None]
     run = np.linalg.norm(f.xy[None] - np.stack([t.filter.mean[:2] for t in live])[:, None], axis=2)
     worn = np.stack([np.zeros(len(f.xy)) if t.kit is None else np.linalg.norm(f.kit - t.kit, axis=1) for t in live])
-    worn = settings.kit_cost * np.minimum(worn / unlike, 1.5)
+    # The same man's kit varies a little from frame to frame: that costs nothing.
+    worn = settings.kit_cost * np.clip((worn / unlike - 0.3) / 0.7, 0.0, 1.2)
     ok = run < 0.8 + settings.top_speed_yd_s * gap
     cost = np.where((maha < settings.gate_sigma) & ok, maha + worn, np.inf)
     loose = np.where(ok & (run < 0.8 + 6.5 * gap), 0.5 * maha + run + worn, np.inf)
