@@ -31,6 +31,7 @@ BEFORE_S, AFTER_S = 3.5, 2.5
 NO_SNAP_EVERY = 10  # each tenth clip has no snap
 RATES, RATE_SHARES = (30.0, 30000 / 1001, 25.0, 24.0), (0.65, 0.2, 0.1, 0.05)
 BEHIND_OFFENSE = 0.71  # share of end-zone clips with the offence in front, as measured on real film
+MOST_KBIT = 600  # at 720p30: film sent over a slow line; keeps a set of some hundred clips small
 ENDZONE_EVERY = 4  # each fourth clip is filmed from behind an end zone
 
 
@@ -91,6 +92,7 @@ def render(clip: Clip, out: Path, size: tuple[int, int] = (1280, 720)) -> Path:
             overrides["direction"] = 1 if rng.random() < BEHIND_OFFENSE else -1
         play = trimmed(make_play(clip.seed, clip.level, **overrides))
         look = draw_look(rng, clip.view, clip.level, "test")
+        look = replace(look, lens=replace(look.lens, kbit=min(look.lens.kbit, MOST_KBIT)))
         render_clip(play, look, out, clip.name, clip.fps, size)
     return target
 

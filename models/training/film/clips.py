@@ -178,7 +178,7 @@ def render_clip(
         stream: Any = container.add_stream("libx264", rate=Fraction(fps).limit_denominator(1001))
         stream.width, stream.height, stream.pix_fmt = size[0], size[1], "yuv420p"
         stream.bit_rate = int(look.lens.kbit * 1000 * size[0] * size[1] / (1280 * 720) * max(fps / 30, 0.7))
-        stream.codec_context.options = {"preset": "veryfast", "threads": "1"}
+        stream.codec_context.options = {"preset": "medium", "threads": "1"}
         source = shown_moments(count, look, (snap, after))
         for i in range(count):
             k = int(source[i])
