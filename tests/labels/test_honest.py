@@ -52,7 +52,7 @@ def test_a_missing_defender_in_a_wide_picture_lowers_the_confidence() -> None:
 
 
 def test_a_safety_on_the_limit_is_unsure() -> None:
-    assert read(play([(9.1, 5.0)]))[2].by_name["deep_safeties"].status == "unsure"
+    assert read(play([(9.0, 5.0)]))[2].by_name["deep_safeties"].status == "unsure"
     assert read(play([(12.0, 5.0)]))[2].by_name["deep_safeties"].status == "ok"
 
 
