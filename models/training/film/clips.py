@@ -254,7 +254,7 @@ def render_job(job: ClipJob) -> tuple[str, str]:
         extra: dict[str, Any] = {"direction": 1 if rng.random() < 0.71 else -1} if view == "endzone" else {}
         play = make_play(int(rng.integers(2**31)), level, **extra)
         look = draw_look(rng, view, level, job.split)
-        fps = float(rng.choice([30.0, 60000 / 1001, 30000 / 1001, 24.0, 25.0], p=[0.6, 0.0, 0.25, 0.05, 0.1]))
+        fps = float(rng.choice([30.0, 30000 / 1001, 24.0, 25.0], p=[0.6, 0.25, 0.05, 0.1]))
         size = (852, 480) if view == "low" and rng.random() < 0.5 else job.size
         render_clip(play, look, job.out, name, fps, size, job.before_s, job.after_s)
         return name, ""
