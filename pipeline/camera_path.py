@@ -1,9 +1,9 @@
 """The camera's motion between small grey pictures, as homographies that do not drift.
 
 Each picture is measured straight against an anchor picture with sparse optical flow (B. Lucas, T. Kanade,
-1981, in a pyramid: J.-Y. Bouguet, 2000) and a robust homography (MAGSAC: D. Barath et al., 2019); a new
-anchor is taken only when the view has moved on, so errors add up per anchor, not per frame. People are outliers, and
-no feature is taken where something moves.
+1981, in a pyramid: J.-Y. Bouguet, 2000) and a robust fit; a new anchor is taken only when the view has moved
+on, so errors add up per anchor, not per frame. People are outliers, and no feature is taken where something
+moves. Where the thread is lost, a homography without a guess is tried (MAGSAC: D. Barath et al., 2019).
 """
 
 from __future__ import annotations
@@ -27,10 +27,11 @@ INLIER_PX = 1.0  # of the robust fit, small px
 MIN_INLIERS = 14
 ANCHOR_SHARE = 0.45  # new anchor when less of its features still fit
 LOST_SHARE = 0.2  # fewer agreeing features than this may agree by chance
-HOLD_TIMES = 1.08  # a simpler motion is taken when its error is at most this times the best one's
-HOLD_PX = (
-    0.012  # or this much larger: a camera that has not moved by more than the noise of the fit has not moved
-)
+RANSAC_PX = 1.5
+NOISE_PX = 0.6  # of a feature, small px; larger than what optical flow claims, for its errors go together
+PRIOR_PX = 0.15  # stretch, shear and keystone between two pictures, at the edge
+HOLD_TIMES = 1.08  # no motion is taken when its error is at most this times the best one's
+HOLD_PX = 0.012  # or this much larger
 ANCHOR_OVERLAP = 0.62  # or less of the picture is still in sight of it
 ANCHOR_ZOOM = 1.22  # or the scale differs by more
 
@@ -86,7 +87,9 @@ class CameraPath:
                 return None
         self.share = fit.share
         self.fit0 = self.fit0 or fit.share
-        to_anchor = _simplest(fit, self.to_anchor)
+        best = fit.error(fit.matrix)
+        still = fit.error(self.to_anchor) < max(HOLD_TIMES * best, best + HOLD_PX)
+        to_anchor = self.to_anchor if still else fit.matrix
         self.step = np.linalg.inv(self.to_anchor) @ to_anchor
         self.step /= self.step[2, 2]
         self.to_anchor = to_anchor
@@ -95,28 +98,6 @@ class CameraPath:
         if _worn(to_anchor, grey.shape):
             self.set_anchor(grey, to_first, moving)
         return np.asarray(to_first)
-
-
-def _simplest(fit: Fit, last: Array) -> Array:
-    """The simplest motion since the last picture that fits as well as the homography: none, a similarity
-    (pan, tilt, roll and zoom of a long lens), else the homography. last: the last picture's matrix."""
-    enough = max(HOLD_TIMES * fit.error(fit.matrix), fit.error(fit.matrix) + HOLD_PX)
-    if fit.error(last) < enough:
-        return last
-    then = cv2.perspectiveTransform(fit.there[:, None], np.linalg.inv(last))[:, 0]
-    here = fit.here - fit.here.mean(0)
-    goal = then - then.mean(0)
-    power = float((here**2).sum())
-    if power > 0:  # least squares similarity in complex numbers
-        z, w = here[:, 0] + 1j * here[:, 1], goal[:, 0] + 1j * goal[:, 1]
-        turn = complex((np.conj(z) * w).sum() / power)
-        linear = np.array([[turn.real, -turn.imag], [turn.imag, turn.real]])
-        step = np.eye(3)
-        step[:2, :2], step[:2, 2] = linear, then.mean(0) - linear @ fit.here.mean(0)
-        matrix = last @ step
-        if fit.error(matrix) < enough:
-            return np.asarray(matrix / matrix[2, 2])
-    return fit.matrix
 
 
 def _features(grey: Small, moving: Grid | None) -> Grid:
@@ -155,11 +136,56 @@ def _fit(anchor: Small | None, grey: Small, points: Grid, guess: Array) -> Fit |
     good = ok.ravel() == 1
     if good.sum() < MIN_INLIERS:
         return None
-    return robust(moved[good][:, 0], source[good][:, 0], int(inside.sum()))
+    return refit(moved[good][:, 0], source[good][:, 0], guess, int(inside.sum()), width)
+
+
+def refit(now: Grid, then: Grid, guess: Array, asked: int, width: int) -> Fit | None:
+    """Homography now -> then close to a guess: guess @ (a small step).
+
+    The step is linear in eight numbers. A long lens that pans, tilts, rolls and zooms a little gives a similarity;
+    the four numbers beyond it (stretch, shear, keystone) are held near 0 by a prior of PRIOR_PX at the picture's
+    edge, or men who run would bend them. Outliers: a similarity by RANSAC, then Tukey's weights (J. Tukey, 1977).
+    """
+    half = width / 2.0
+    here = now.astype(float)
+    goal = cv2.perspectiveTransform(then[:, None].astype(float), np.linalg.inv(guess))[:, 0]
+    cv2.setRNGSeed(1)
+    part, fits = cv2.estimateAffinePartial2D(here, goal, ransacReprojThreshold=RANSAC_PX, maxIters=300)
+    if part is None or fits is None or fits.sum() < MIN_INLIERS:
+        return None
+    center = here[fits.ravel() == 1].mean(0)
+    x, y = ((here - center) / half).T
+    one, zero = np.ones_like(x), np.zeros_like(x)
+    # px of displacement per: shift (2), turn, zoom, stretch, shear, keystone (2)
+    along = np.stack([one, zero, -y, x, x, y, x * x, x * y], 1)
+    across = np.stack([zero, one, x, y, -y, x, x * y, y * y], 1)
+    design, moved = np.concatenate([along, across]), (goal - here).T.ravel()
+    ridge = np.diag([0.0, 0, 0, 0, 1, 1, 1, 1]) * (NOISE_PX / PRIOR_PX) ** 2
+    weight = fits.ravel().astype(float)
+    numbers = np.zeros(8)
+    for _ in range(5):
+        both = np.concatenate([weight, weight])[:, None] * design
+        numbers = np.linalg.solve(both.T @ design + ridge + 1e-9 * np.eye(8), both.T @ moved)
+        left = np.hypot(*(moved - design @ numbers).reshape(2, -1))
+        scale = float(np.clip(4.685 * 1.4826 * np.median(left[weight > 0]), 0.3, 2.0))
+        weight = np.clip(1 - (left / scale) ** 2, 0, None) ** 2
+        if (weight > 0).sum() < MIN_INLIERS:
+            return None
+    fits_now = left < INLIER_PX
+    if fits_now.sum() < MIN_INLIERS:
+        return None
+    u, v, turn, zoom, stretch, shear, k1, k2 = numbers / half
+    step = np.array(
+        [[1 + zoom + stretch, shear - turn, u], [shear + turn, 1 + zoom - stretch, v], [-k1, -k2, 1]]
+    )
+    unit = np.array([[1 / half, 0, -center[0] / half], [0, 1 / half, -center[1] / half], [0, 0, 1]])
+    matrix = guess @ np.linalg.inv(unit) @ step @ unit
+    share = float(fits_now.sum()) / max(asked, 1)
+    return _plausible(Fit(matrix / matrix[2, 2], share, now[fits_now], then[fits_now]))
 
 
 def robust(now: Grid, then: Grid, asked: int) -> Fit | None:
-    """Homography now -> then. A similarity where the features that fit do not span the picture."""
+    """Homography now -> then without a guess (MAGSAC)."""
     cv2.setRNGSeed(1)
     matrix, fits = cv2.findHomography(now, then, cv2.USAC_MAGSAC, INLIER_PX, maxIters=300, confidence=0.995)
     if matrix is None or fits is None or not np.isfinite(matrix).all():
@@ -167,17 +193,13 @@ def robust(now: Grid, then: Grid, asked: int) -> Fit | None:
     inlier = fits.ravel() == 1
     if inlier.sum() < MIN_INLIERS:
         return None
-    spread = now[inlier].std(axis=0)
-    if spread[0] < 40 or spread[1] < 18:
-        part, fits = cv2.estimateAffinePartial2D(now, then, ransacReprojThreshold=INLIER_PX)
-        if part is None or fits is None or fits.sum() < MIN_INLIERS:
-            return None
-        matrix, inlier = np.vstack([part, [0, 0, 1]]), fits.ravel() == 1
-    zoom = np.sqrt(abs(np.linalg.det(matrix[:2, :2])))
-    if not 0.5 < zoom < 2.0:
-        return None
     share = float(inlier.sum()) / max(asked, 1)
-    return Fit(np.asarray(matrix / matrix[2, 2], float), share, now[inlier], then[inlier])
+    return _plausible(Fit(np.asarray(matrix / matrix[2, 2], float), share, now[inlier], then[inlier]))
+
+
+def _plausible(fit: Fit) -> Fit | None:
+    zoom = np.sqrt(abs(np.linalg.det(fit.matrix[:2, :2])))
+    return fit if np.isfinite(fit.matrix).all() and 0.5 < zoom < 2.0 else None
 
 
 def _worn(to_anchor: Array, shape: tuple[int, ...]) -> bool:

@@ -23,7 +23,7 @@ from pipeline.records import Motion, People, Shot, Snap
 Curve = NDArray[np.float64]
 Scorer = Callable[[NDArray[np.float32]], Curve]
 LEVEL_S = 0.5  # how long before the scorer's peak the level is fitted
-RISE_S = 0.2  # how long the rise after the onset is taken as straight
+RISES_S = (0.07, 0.1, 0.14, 0.2, 0.28)  # how long the rise after the onset may take
 MARGIN_TICKS = 30  # how far the network looks to each side in time
 
 
@@ -178,17 +178,20 @@ def group_curve(grid: NDArray[np.float32], times: Curve, at_s: float) -> Curve:
 def change_point(curve: Curve, times: Curve, at_s: float, reach_s: float) -> tuple[float, float]:
     """(second of the onset, share of the variance the fit explains).
 
-    Two-sided least squares over one window for all candidates: a level up to the onset, a straight rise of RISE_S
-    after it, a level again; the candidate frame with the smallest sum of squares wins.
+    Two-sided least squares over one window for all candidates: a level up to the onset, a straight rise, a level
+    again; the candidate frame and the length of the rise (RISES_S) with the smallest sum of squares win.
     """
-    use = (times > at_s - LEVEL_S) & (times <= at_s + reach_s + RISE_S)
+    use = (times > at_s - LEVEL_S) & (times <= at_s + reach_s + RISES_S[-1])
     t, y = times[use], curve[use]
     best, best_cost = at_s, np.inf
     for s in t[np.abs(t - at_s) <= reach_s + 1e-6]:
-        a = np.stack([np.ones(len(t)), np.clip(t - s, 0.0, RISE_S)], 1)
-        fit, *_ = np.linalg.lstsq(a, y, rcond=None)
-        cost = float(((a @ fit - y) ** 2).sum())
-        if fit[1] > 0 and cost < best_cost:
-            best, best_cost = float(s), cost
+        for rise_s in RISES_S:
+            ramp = np.clip(t - s, 0.0, rise_s)
+            slope_part = ramp - ramp.mean()
+            power = float(slope_part @ slope_part)
+            slope = float(slope_part @ y) / power if power > 0 else 0.0
+            cost = float(((y - y.mean() - slope * slope_part) ** 2).sum())
+            if slope > 0 and cost < best_cost:
+                best, best_cost = float(s), cost
     spread = float(((y - y.mean()) ** 2).sum()) if len(y) else 0.0
     return best, 0.0 if spread <= 0 or not np.isfinite(best_cost) else max(0.0, 1.0 - best_cost / spread)

@@ -134,6 +134,17 @@ def _walk(
     return path, face, posture.astype(np.int8)
 
 
+def _line_moves_with_the_ball(play: Play, stance: NDArray[np.int8], rng: np.random.Generator) -> None:
+    """The centre's hand goes with the ball, the men beside him know the count and go with him. In place."""
+    k = play.snap_index or 0
+    late = stance[min(k + 8, len(stance) - 1)]
+    slack = rng.uniform(0, 0.07)
+    for i, p in enumerate(play.people):
+        if p.position in ("center", "guard", "tackle", "tight_end"):
+            begin = 0.0 if p.position == "center" else rng.uniform(0, slack)
+            stance[(play.time_s >= begin) & (np.arange(len(stance)) < k + 8), i] = late[i]
+
+
 def add_traps(play: Play, rng: np.random.Generator) -> Play:
     """Movement before the snap that is none: linemen who drop into their stance together, a flinch on a hard
     count, a front that slides over, a passer who stamps and looks about."""
@@ -143,6 +154,7 @@ def add_traps(play: Play, rng: np.random.Generator) -> Play:
     line = [i for i, p in enumerate(play.people) if p.position in ("center", "guard", "tackle", "tight_end")]
     front = [i for i, p in enumerate(play.people) if p.position in ("edge", "tackle_inside", "linebacker")]
     along = play.direction
+    _line_moves_with_the_ball(play, stance, rng)
     if rng.random() < 0.35:
         at = -rng.uniform(0.8, 4.0)
         first = str(rng.choice(["two_point", "standing", "crouched"]))

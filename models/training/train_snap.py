@@ -84,7 +84,7 @@ def draw_play(
 ) -> tuple[Play, float | None, float | None, str]:
     """(play, first second, last second, kind) of one training clip."""
     level = str(rng.choice(LEVELS, p=[0.35, 0.3, 0.2, 0.15]))
-    kind = kind or str(rng.choice(KINDS, p=[0.56, 0.12, 0.04, 0.08, 0.2]))
+    kind = kind or str(rng.choice(KINDS, p=[0.59, 0.12, 0.04, 0.05, 0.2]))
     if kind == "none":
         return make_play(seed, level, kind="no_snap"), None, None, kind
     forced = {"kind": "special"} if rng.random() < 0.08 else {}
