@@ -24,7 +24,8 @@ INSIDE = 0.8  # share of a patch that must lie in the picture
 COVERED = 0.45  # and at most this share under people
 READING_DOUBT = 0.03  # chance that a reading has nothing to do with the paint
 ARROW_PAINTED = 0.7
-PLACE_DOUBT = 0.02  # the same of the goal line and the end zone
+PLACE_DOUBT = 0.1  # the same of the goal line and the end zone
+AREA_WEIGHT, GOAL_WEIGHT = 7.0, 2.5  # how many independent looks the end zone and a goal line are worth
 KNOWN = 0.985  # probability from which absolute x counts as known
 GOAL_POINTS, GOAL_AREA = 12, (0.03, 0.6)  # ridge points of it, share of the picture behind it
 CAMERA_FROM_MIDFIELD_YD = {"sideline": 8.0, "endzone": 20.0}  # sd; 59 of 60 measured within 6 yd of midfield
@@ -163,14 +164,14 @@ def _place_weight(row: Array, marks: Marks, shifts: Array, field: Field) -> Arra
             x = cells[:, 0] + s
             want = (x < field.end_zone) | (x > field.length - field.end_zone)
             p = np.where(want, behind, 1 - behind)
-            out[k] += 14 * np.log(np.clip(p, 0.02, 1)).mean()
+            out[k] += AREA_WEIGHT * np.log(np.clip(p, 0.05, 1)).mean()
         if len(lines) >= 8:  # painted lines where the rules allow none
             x = lines[:, 0] + s
             out[k] -= 16 * ((x < field.end_zone - 2) | (x > field.length - field.end_zone + 2)).mean()
-        if len(goal) >= 6:
+        if len(goal) >= GOAL_POINTS:
             x = goal[:, 0] + s
             near = np.minimum(np.abs(x - field.end_zone), np.abs(x - field.length + field.end_zone)) < 1.5
-            out[k] += 6 * np.log(np.clip(near.mean(), PLACE_DOUBT, 1))
+            out[k] += GOAL_WEIGHT * np.log(np.clip(near.mean(), PLACE_DOUBT, 1))
     return out
 
 
