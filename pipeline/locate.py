@@ -14,17 +14,21 @@ from PIL import Image as Pillow
 from PIL import ImageOps, UnidentifiedImageError
 
 from pipeline import field as fields
-from pipeline import pictures, rows, teams
+from pipeline import pictures, rows
+from pipeline.compare import iou
 from pipeline.config import Config
 from pipeline.errors import InputError, NotVideoError, SnapledgerError, SomeFailedError, UsageError
 from pipeline.ledger import Row, failure_row, safe_name, text_path, write_bytes, write_csv
 from pipeline.progress import Reporter
 from pipeline.records import ROLES, SIDES, People, Registration
 from pipeline.tools import Tools
+from pipeline.tracks import Sample, build
 
 SUFFIXES = (".jpg", ".jpeg", ".png", ".webp", ".bmp", ".tif", ".tiff")
 MAX_PIXELS = 400_000_000  # header of a larger picture is taken as damage: 400 million pixels are 1.2 GB decoded
 WORK_WIDTH_PX = 3840  # larger pictures are looked at in this width; results are in the file's own pixels
+
+DOUBLE_YD, DOUBLE_IOU = 0.8, 0.5  # closer, or overlapping more, than two people who are both seen usually are
 
 
 @dataclass(frozen=True)
@@ -106,45 +110,56 @@ def file_size_px(path: Path) -> tuple[int, int]:
     return (height, width) if turned else (width, height)
 
 
-def single_frame_sides(people: People, registration: Registration) -> list[str]:
-    """Side of each person from one picture: by kit and formation where the field is known, else unknown."""
+@dataclass(frozen=True)
+class Told:
+    """What one picture tells of each person found, N of them: keep (N,) False for a second find of one person;
+    sides: N of offense, defense, official, unknown."""
+
+    keep: NDArray[np.bool_]
+    sides: list[str]
+
+
+def tell(people: People, registration: Registration) -> Told:
+    """Doubles and sides from one picture: by place, kit and formation where the field is known.
+
+    The stage that joins people over time is asked about this one moment: it knows how close two people can
+    stand. Whom it leaves out is a double where he stands next to somebody it kept, else a person of unknown side.
+    """
     sides = ["official" if ROLES[int(r)] == "official" else "unknown" for r in people.role]
+    keep = np.ones(len(people), bool)
     on_field = np.flatnonzero(people.role != ROLES.index("bystander"))
     if registration.status != "ok" or registration.camera is None or len(on_field) < 8:
-        return sides
-    xy = registration.camera.px_to_ground(people.ground_px[on_field].astype(float))
-    finite = np.isfinite(xy).all(1)
-    on_field, xy = on_field[finite], xy[finite]
-    if len(on_field) < 8:
-        return sides
-    share = people.confidence[on_field].astype(float)
-    split = teams.split(
-        xy[None], np.ones((1, len(on_field)), bool), np.zeros(1), people.role[on_field], share,
-        people.kit[on_field].astype(float), a_side=12 if registration.level == "canadian" else 11,
-    )  # fmt: skip
-    for k, n in enumerate(on_field):
-        if ROLES[int(people.role[n])] == "player":
-            side = SIDES[int(split.side[k])]
-            sides[n] = side if side in ("offense", "defense") else "unknown"
-    return sides
+        return Told(keep, sides)
+    joined = build([Sample(0, 0.0, people, registration)])
+    found = [int(k) for k in joined.found[0] if k >= 0]
+    for track, k in enumerate(joined.found[0]):
+        side = SIDES[int(joined.side[track])]
+        if k >= 0 and ROLES[int(people.role[k])] == "player":
+            sides[int(k)] = side if side in ("offense", "defense") else "unknown"
+    xy = registration.camera.px_to_ground(people.ground_px.astype(float))
+    for n in set(on_field.tolist()) - set(found):
+        near = np.linalg.norm(xy[found] - xy[n], axis=1) if found else np.zeros(0)
+        overlap = iou(people.box_px[n : n + 1].astype(float), people.box_px[found].astype(float))[0]
+        keep[n] = not bool(((near < DOUBLE_YD) | (overlap > DOUBLE_IOU)).any())
+    return Told(keep, sides)
 
 
 def player_rows(
-    name: str, people: People, sides: Sequence[str], registration: Registration, scale: float
+    name: str, people: People, told: Told, registration: Registration, scale: float
 ) -> list[Row]:
-    """Rows of players.csv: everybody on the field, pixels of the file (scale: file px per px looked at)."""
+    """Rows of players.csv: everybody on the field once, pixels of the file (scale: file px per px looked at)."""
     made: list[Row] = []
     camera = registration.camera if registration.status == "ok" else None
     for n in range(len(people)):
         role = ROLES[int(people.role[n])]
-        if role == "bystander":
+        if role == "bystander" or not told.keep[n]:
             continue
         box = people.box_px[n].astype(float) * scale
         ground = people.ground_px[n].astype(float)
         xy = camera.px_to_ground(ground) if camera is not None else np.array([np.nan, np.nan])
         known = camera is not None and _near_field(xy, registration.level)
         made.append({
-            "image": name, "role": role, "side": sides[n] if role == "player" else "unknown",
+            "image": name, "role": role, "side": told.sides[n] if role == "player" else "unknown",
             "confidence": round(float(people.confidence[n]), 4),
             "box_left_px": box[0], "box_top_px": box[1], "box_right_px": box[2], "box_bottom_px": box[3],
             "ground_x_px": ground[0] * scale, "ground_y_px": ground[1] * scale,
@@ -181,11 +196,12 @@ def locate_one(still: Still, out: Path, config: Config, tools: Tools) -> tuple[l
     scale = full_width / image.shape[1]
     people = tools.finder.find(image)
     registration = tools.registrar.register(image, people=people, hint=None)
-    sides = single_frame_sides(people, registration)
-    made = player_rows(still.name, people, sides, registration, scale)
+    told = tell(people, registration)
+    made = player_rows(still.name, people, told, registration, scale)
     data = pictures.still_picture(
-        image, people, sides, registration, width_px=config.pictures.width_px, quality=config.pictures.quality
-    )
+        image, people, told.sides, told.keep, registration,
+        width_px=config.pictures.width_px, quality=config.pictures.quality,
+    )  # fmt: skip
     write_bytes(out / "pictures" / f"{safe_name(still.name)}.jpg", data)
     why = f" ({registration.reason})" if registration.reason else ""
     line = f"{len(made)} people, registration {registration.status}{why}"

@@ -208,15 +208,14 @@ def play_picture(
 
 
 def still_picture(
-    image: Image, people: People, sides: list[str], registration: Registration, *, width_px: int, quality: int
-) -> bytes:
+    image: Image, people: People, sides: list[str], keep: NDArray[np.bool_], registration: Registration, *,
+    width_px: int, quality: int,
+) -> bytes:  # fmt: skip
     """JPEG of a still with the field drawn back over it and everybody on the field marked by side."""
     out, scale = fit_width(image, min(width_px, max(640, image.shape[1])))
     if registration.status == "ok":
         draw_grid(out, registration, scale, strong=True)
-    for n in range(len(people)):
-        if people.role[n] == 2:
-            continue
+    for n in np.flatnonzero(keep & (people.role != 2)):
         side = "official" if people.role[n] == 1 else sides[n]
         mark_person(out, people.box_px[n] * scale, side, "")
         gx, gy = (int(v) for v in people.ground_px[n] * scale)

@@ -147,3 +147,19 @@ def test_field_not_found_leaves_yards_and_side_blank(tmp_path: Path, monkeypatch
     assert row["status"] == "abstained" and row["h11"] == ""
     players = table(out / "players.csv")
     assert len(players) == 23 and all(r["x_yd"] == "" and r["side"] == "unknown" for r in players)
+
+
+def test_a_person_found_twice_is_listed_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    from pipeline.records import People
+
+    once = support.people()
+    again = [2, 13]  # a second, smaller box on two of them
+    box = np.concatenate([once.box_px, once.box_px[again] + np.float32([2, 3, -2, -1])])
+    more = {f: np.concatenate([getattr(once, f), getattr(once, f)[again]])
+            for f in ("role", "confidence", "ground_px", "head_px", "cut", "kit")}  # fmt: skip
+    more["confidence"][-2:] = 0.3
+    twice = People(once.width_px, once.height_px, box, **more)
+    registration = support.KnownRegistrar().register(None)
+    told = locate.tell(twice, registration)
+    assert len(once) - 1 <= told.keep.sum() <= len(once) and not told.keep[-2:].any()
+    assert locate.tell(once, registration).keep.all()

@@ -51,11 +51,11 @@ def test_still_picture_draws_the_field_where_the_camera_says() -> None:
     image = np.full((support.HEIGHT, support.WIDTH, 3), (70, 130, 80), np.uint8)
     ok = Registration("ok", support.CAMERA, "sideline", "college", True, 0.4, 0.1)
     people = support.people()
-    sides = ["unknown"] * len(people)
+    sides, everybody = ["unknown"] * len(people), np.ones(len(people), bool)
     off = Registration("abstained", None, "sideline", "college", reason="no lines")
 
     def shown(registration: Registration) -> np.ndarray:
-        data = pictures.still_picture(image, people, sides, registration, width_px=640, quality=95)
+        data = pictures.still_picture(image, people, sides, everybody, registration, width_px=640, quality=95)
         return cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)[34:]
 
     with_grid, without = shown(ok), shown(off)
