@@ -20,6 +20,7 @@ from pipeline.registration.marks import Marks
 Array = NDArray[np.float64]
 
 MOST_PATCHES = 20
+ROW_OFF_YD = 5.5  # how far from the rules' place numbers may stand
 INSIDE = 0.8  # share of a patch that must lie in the picture
 COVERED = 0.45  # and at most this share under people
 READING_DOUBT = 0.03  # chance that a reading has nothing to do with the paint
@@ -67,14 +68,26 @@ class Place:
         return float(self.shifts[i]), float(p[i])
 
 
-def patch_places(row: Array, field: Field, size: tuple[int, int]) -> tuple[Array, NDArray[np.bool_], Array]:
+def number_rows(row: Array, field: Field, marks: Marks) -> tuple[float, float]:
+    """y of the near and far numbers: where the network saw them, else where the rules put them."""
+    rows = []
+    for name, y in zip(("near_number", "far_number"), field.number_rows, strict=True):
+        g = solver.unproject(row[None], marks.number[name][:, :2], marks.size)[0]
+        seen = g[np.isfinite(g).all(1) & (np.abs(g[:, 1] - y) < ROW_OFF_YD), 1]
+        rows.append(float(np.median(seen)) if len(seen) >= 2 else y)
+    return (rows[0], rows[1])
+
+
+def patch_places(
+    row: Array, field: Field, size: tuple[int, int], rows_y: tuple[float, float] | None = None
+) -> tuple[Array, NDArray[np.bool_], Array]:
     """x (M,), far (M,) and px grids (M, H, W, 2) of the places on yard lines of both number rows in the picture."""
     ph, pw = layout.PATCH_HW
     up = (0.5 - (np.arange(ph) + 0.5) / ph) * layout.PATCH_YD[0]
     right = ((np.arange(pw) + 0.5) / pw - 0.5) * layout.PATCH_YD[1]
     v, u = np.meshgrid(up, right, indexing="ij")
     xs, fars, grids = [], [], []
-    for far, y in enumerate(field.number_rows):
+    for far, y in enumerate(rows_y or field.number_rows):
         sign = -1.0 if far else 1.0
         # Every 5 yd as far as the picture can show.
         edge = solver.unproject(row[None], _rim(size), size)[0]
@@ -106,11 +119,16 @@ def _rim(size: tuple[int, int]) -> Array:
 
 
 def read(
-    network: Network, image_bgr: NDArray[np.uint8], row: Array, field: Field, boxes: Array | None = None
+    network: Network,
+    image_bgr: NDArray[np.uint8],
+    row: Array,
+    field: Field,
+    boxes: Array | None = None,
+    rows_y: tuple[float, float] | None = None,
 ) -> Readings:
     """Read every number place in view of a camera (8,)."""
     size = (image_bgr.shape[1], image_bgr.shape[0])
-    x, far, grids = patch_places(row, field, size)
+    x, far, grids = patch_places(row, field, size, rows_y)
     if len(x) and boxes is not None and len(boxes):
         p = grids[:, ::6, ::6].reshape(len(x), -1, 1, 2)
         b = boxes[None, None]

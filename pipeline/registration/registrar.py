@@ -128,7 +128,8 @@ class Registrar:
                 continue
             new = _painted(fit, grey, found, boxes)
             field = fields.load(new.level)
-            readings = numbers.read(self._numbers, image_bgr, new.row, field, boxes)
+            rows_y = numbers.number_rows(new.row, field, found)
+            readings = numbers.read(self._numbers, image_bgr, new.row, field, boxes, rows_y)
             place = numbers.locate(new.row, found, readings, field, new.view)
             score = float(place.log_weight.max()) - fit.cost / 2 + np.log(found.level[fit.level] + LEVEL_DOUBT)
             if fit.level == DEFAULT_LEVEL:

@@ -21,7 +21,8 @@ Array = NDArray[np.float64]
 RIDGE_SD_PX = 1.2
 SIDELINE_SD_PX = 2.0
 NUMBER_SD_YD = (0.25, 0.35)
-NUMBER_SD_LOOSE_YD = (0.25, 0.7)  # levels whose rules leave the numbers' place open
+# Levels whose rules leave the numbers' place open.
+NUMBER_SD_LOOSE_YD = {"college": (0.25, 0.7), "high_school": (0.25, 0.8), "canadian": (0.25, 2.0)}
 INDEPENDENT = {"yard_line": 50.0, "number": 8.0}
 INDEPENDENT_ELSE = 12.0
 GATE_YD = 1.2  # a point farther from its mark is not its
@@ -74,7 +75,7 @@ def of_marks(marks: Marks, field: Field) -> Observed:
         ("near_sideline", 0.0, SIDELINE_SD_PX), ("far_sideline", field.width, SIDELINE_SD_PX),
     ):  # fmt: skip
         parts.append(lines(marks.ridge[name][:, :2], 1, y, sd * unit, INDEPENDENT_ELSE))
-    sd_yd = NUMBER_SD_YD if field.level == "professional" else NUMBER_SD_LOOSE_YD
+    sd_yd = NUMBER_SD_LOOSE_YD.get(field.level, NUMBER_SD_YD)
     for name, y in zip(("near_number", "far_number"), field.number_rows, strict=True):
         p = marks.number[name][:, :2]
         n = len(p)
