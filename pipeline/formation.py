@@ -120,7 +120,8 @@ def passer_score(depth: Array, across: Array) -> float:
     behind = (across < 0.9) & (depth < -1.2) & (depth > -6.8)
     if behind.any():
         return 3.0
-    return -1.5
+    punter = (across < 2.5) & (depth < -10.5) & (depth > -17.0)
+    return 3.0 if punter.sum() == 1 and (depth < -10.5).sum() == 1 else -1.5
 
 
 def kick_score(y: Array, depth: Array) -> float:

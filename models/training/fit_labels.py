@@ -45,6 +45,7 @@ class Collected:
     seed: dict[str, list[int]] = field(default_factory=dict)
     facts: dict[str, list[dict[str, Array | None]]] = field(default_factory=dict)
     coverage: dict[str, list[str]] = field(default_factory=dict)
+    kinds: list[tuple[dict[str, float], str]] = field(default_factory=list)
     played: list[dict[str, float]] = field(default_factory=list)
     played_truth: list[str] = field(default_factory=list)
 
@@ -69,7 +70,7 @@ def simulate(plays: int, seed: int, level: str = "professional") -> Iterator[See
 
 def usable(play: Play, a: Alignment) -> bool:
     """A scrimmage play that was read the right way round."""
-    known = play.snap_index is not None and play.labels.get("play_kind") in ("dropback", "run")
+    known = play.snap_index is not None and play.labels.get("play_kind") in ("dropback", "run", "special")
     return bool(known and np.isfinite(a.line_of_scrimmage_yd) and a.direction == play.direction)
 
 
@@ -82,9 +83,14 @@ def collect(seen: Iterable[Seen]) -> Collected:
     return out
 
 
-def collect_coverage(seen: Iterable[Seen], forests: Sequence[Mapping[str, Forest]], out: Collected) -> None:
-    """Add facts and features of coverage. forests: two sets, each grown without the plays it is used on here."""
-    settings = labels.load().with_(kind__start=1e6)  # whatever it looks like, label it as a dropback
+def collect_coverage(
+    seen: Iterable[Seen], forests: Sequence[Mapping[str, Forest]], values: Mapping[str, Any], out: Collected
+) -> None:
+    """Add facts and features of coverage. forests: two sets, each grown without the plays it is used on here;
+    values: what was fitted so far."""
+    fresh = {k: tuple(v) if isinstance(v, list) else v for k, v in values.items()}
+    # Whatever it looks like, label it as a dropback.
+    settings = labels.Settings({**labels.load().values, **fresh}).with_(kind__start=1e6)
     for play, _, t, a in seen:
         if not usable(play, a):
             continue
@@ -104,6 +110,9 @@ def _one(play: Play, observed: Observed, t: Tracks, a: Alignment, out: Collected
     view = scene.build(t, a, labels.load())
     who = owners(observed, t)
     by_id = {p.id: p for p in play.people}
+    out.kinds.append((features.kind(view), play.labels["play_kind"]))
+    if play.labels["play_kind"] == "special":
+        return
     out.add("kind", features.kind(view), play.labels["play_kind"] == "dropback", play.seed)
     if play.labels["play_kind"] != "dropback":
         return
@@ -300,13 +309,16 @@ def fit_all(seen: Sequence[Seen]) -> tuple[dict[str, Any], dict[str, Any]]:
     for section in c.rows:
         print(section)
         values.update({f"{section}.{k}": v for k, v in fit_section(c.rows[section], c.truth[section]).items()})
+        if section == "kind":
+            forests[section] = grow([f for f, _ in c.kinds], [k for _, k in c.kinds], small=True)
+            continue
         forests[section] = grow(c.rows[section], c.truth[section])
         for half in (0, 1):
             keep = [i for i, seed in enumerate(c.seed[section]) if seed % 2 != half]
             rows, truth = ([x[i] for i in keep] for x in (c.rows[section], c.truth[section]))
             halves[half][section] = grow(rows, truth)
     crossed = [forest.parse(json.dumps({"forests": h}).encode()) for h in halves]
-    collect_coverage(seen, crossed, c)
+    collect_coverage(seen, crossed, values, c)
     for when in c.facts:
         print("coverage", when)
         values.update(fit_tables(c, when))

@@ -138,6 +138,7 @@ def kind(scene: Scene) -> dict[str, float]:
     near = [int(i) for i in scene.dfn if 3.0 < d0[i] < 8.0]
     deep = [int(i) for i in scene.dfn if d0[i] >= 8.0]
     front = [int(i) for i in scene.dfn if d0[i] < 1.8]
+    both = np.r_[scene.off, scene.dfn].astype(int)
     q = scene.roles.passer
     mesh = [nearest(scene, q, backs, t) for t in (0.25, 0.5, 0.75, 1.0)] if q is not None else []
     mesh = [m for m in mesh if np.isfinite(m)]
@@ -155,6 +156,10 @@ def kind(scene: Scene) -> dict[str, float]:
         "near_back_early": median(dh[near] - d0[near]),
         "deep_back": median(d[deep] - d0[deep]),
         "front_push": median(d[front] - d0[front]),
+        "everyone_moved": median(np.hypot(d[both] - d0[both], a[both] - a0[both])),
+        "farthest_back": float(-np.nanmin(d0[scene.off])) if np.isfinite(d0[scene.off]).any() else NAN,
+        "tight_men": float(((d0[scene.off] > -2.7) & (np.abs(a0[scene.off]) < 6.5)).sum()),
+        "tight_defenders": float(((d0[scene.dfn] < 2.5) & (np.abs(a0[scene.dfn]) < 6.5)).sum()),
     }
 
 

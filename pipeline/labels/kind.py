@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline import formation
 from pipeline.labels import features
 from pipeline.labels.before import blank, graded
 from pipeline.labels.scene import Scene
@@ -23,13 +24,22 @@ def play_kind(scene: Scene, has_snap: bool = True) -> Label:
         return blank("the film ends too soon after the snap")
     f = features.kind(scene)
     scene.facts["kind"] = {k: round(v, 2) for k, v in f.items()}
-    p = chances(scene, "kind", [f])[0]
     why = (
         f"linemen {f['line_push']:+.1f} yd, passer dropped {f['passer_drop']:.1f} yd, "
         f"linebackers {f['near_back']:+.1f} yd by {s('kind.look_s'):.1f} s"
     )
-    value = "dropback" if p > 0.5 else "run"
-    return graded(scene, value, max(p, 1 - p) * (1 - 0.5 * special), why)
+    p = _kinds(scene, f, special)
+    value = max(p, key=lambda k: p[k])
+    return graded(scene, value, p[value], why)
+
+
+def _kinds(scene: Scene, f: dict[str, float], special: float) -> dict[str, float]:
+    """Chances of dropback, run, special: from the learned forest, else from the rules."""
+    learned = scene.forests.get("kind")
+    if learned is not None:
+        return dict(zip(learned.classes, (float(v) for v in learned.chances([f])[0]), strict=True))
+    p = chances(scene, "kind", [f])[0]
+    return {"dropback": p * (1 - special), "run": (1 - p) * (1 - special), "special": special}
 
 
 def kick_formation(scene: Scene) -> tuple[float, str]:
@@ -39,13 +49,9 @@ def kick_formation(scene: Scene) -> tuple[float, str]:
     if len(off) < 6:
         return 0.0, "too few of the offence found"
     d, a = depth[off], across[off]
-    s = scene.settings
-    punter = (d < -s("special.punter_yd")) & (np.abs(a) < 3.0)
+    punter = (d < -scene.settings("special.punter_yd")) & (np.abs(a) < 3.0)
     if punter.any():
         return 0.95, f"a man stands {-d[punter].min():.1f} yd behind the ball"
-    on_line = (d > -2.4) & (np.abs(a) < 8.0)
-    holder = (d < -s("special.holder_yd")) & (d > -9.5) & (np.abs(a) < 2.0)
-    passer_near = ((d < -0.9) & (d > -6.3) & (np.abs(a) < 1.0)).any()
-    if on_line.sum() >= 8 and holder.any() and not passer_near:
-        return 0.93, f"{int(on_line.sum())} tight on the line and a holder {-d[holder].max():.1f} yd back"
+    if formation.kick_score(a, d) > 0:
+        return 0.93, f"a tight line and a holder {-d[d < -6.0].max():.1f} yd back"
     return 0.02, ""
