@@ -159,6 +159,7 @@ def evaluate(
     truth: Annotated[
         Path, typer.Argument(metavar="TRUTH", help="Truth folder, or a hand-charted .csv or .xlsx.")
     ],
+    view: Annotated[str, typer.Option("--view", help="Clips that positions and counts are taken from.")] = "sideline",
     json_path: Annotated[Path | None, typer.Option("--json", help="Write the figures there too.")] = None,
 ) -> None:
     """Compare a run with the truth: each figure with its interval, the distributions, the worst cases."""
@@ -166,7 +167,9 @@ def evaluate(
     from pipeline.evaluate_show import print_report
     from pipeline.ledger import write_json
 
-    report = stage.evaluate(pred, truth)
+    if view not in ("sideline", "endzone"):
+        raise UsageError(f"Unknown view {view!r}.", hint="Choose sideline or endzone.")
+    report = stage.evaluate(pred, truth, view)
     print_report(report, Console(width=None if sys.stdout.isatty() else 170))
     if json_path is not None:
         write_json(json_path, report.as_dict())

@@ -49,8 +49,8 @@ LABELS = (
     "motion_response", "deep_safeties_after", "rotation", "rotation_from", "disguised", "rushers", "blockers",
     "spare_rushers", "read_window", "coverage_before", "coverage_after",
 )  # fmt: skip
-LABEL_NUMBERS = ("corner_depth_offense_left_yd", "corner_depth_offense_right_yd", "line_of_scrimmage_yd",
-                 "ball_across_yd")  # fmt: skip
+CORNERS = ("corner_depth_offense_left_yd", "corner_depth_offense_right_yd")
+LABEL_NUMBERS = (*CORNERS, "line_of_scrimmage_yd", "ball_across_yd")
 
 
 @dataclass(frozen=True)
@@ -205,12 +205,11 @@ def _yards(key: str, groups: Sequence[Array], statistic: Callable[[Array], float
     return [Figure(key, statistic(values), *stats.bootstrap(groups, statistic), len(values), "yd")]
 
 
-def _median(v: Array) -> float:
-    return float(np.median(v))
+def _percentile(q: float) -> Callable[[Array], float]:
+    return lambda v: float(np.percentile(v, q))
 
 
-def _p95(v: Array) -> float:
-    return float(np.percentile(v, 95))
+_median, _p95 = _percentile(50), _percentile(95)
 
 
 def _clips_and_snaps(pairs: Sequence[Pair], truth: Tables, pred: Tables, report: Report) -> None:
@@ -235,7 +234,7 @@ def _clips_and_snaps(pairs: Sequence[Pair], truth: Tables, pred: Tables, report:
     report.figures += _share("no_snap_left_alone", left)
 
 
-def _people(pairs: Sequence[Pair], report: Report) -> None:
+def _people(pairs: Sequence[Pair], report: Report, view: str) -> None:
     hit = true_n = found_n = 0
     sides: list[bool] = []
     position: list[Array] = []
@@ -247,7 +246,7 @@ def _people(pairs: Sequence[Pair], report: Report) -> None:
         matched = compare.match_people(pair.truth_people, pair.pred_people)
         both = [(pair.truth_people[i], pair.pred_people[j]) for i, j in matched]
         sides += [t["side"] == p["side"] for t, p in both if t["role"] == "player"]
-        if pair.truth.get("view") != "sideline":
+        if pair.truth.get("view") != view:
             continue
         seen, counted = compare.people_counted(pair, matched)
         hit, true_n, found_n = hit + len(matched), true_n + seen, found_n + counted
@@ -271,12 +270,12 @@ def _people(pairs: Sequence[Pair], report: Report) -> None:
     _worst(report, "defender off by yd", offs)
 
 
-def _registration(truth: Tables, pred: Tables, report: Report) -> None:
+def _registration(truth: Tables, pred: Tables, report: Report, view: str) -> None:
     views = {compare.stem(r["clip"]): r.get("view") for r in truth.registration if r.get("view")}
     true_rows: dict[str, dict[int, Row]] = {}
     for r in truth.registration:
         true_rows.setdefault(compare.stem(r["clip"]), {})[int(r["frame"])] = r
-    rows = [r for r in pred.registration if views.get(compare.stem(r["clip"])) == "sideline"]
+    rows = [r for r in pred.registration if views.get(compare.stem(r["clip"])) == view]
     report.figures += _share("registration_usable_sideline", [r["status"] == "ok" for r in rows])
     errors: list[compare.RegistrationError] = []
     for row in rows:
@@ -314,24 +313,20 @@ def _registration_figures(errors: Sequence[compare.RegistrationError], report: R
         })  # fmt: skip
 
 
-def _same(name: str, a: Any, b: Any) -> bool:
-    return bool(a == b) if not isinstance(a, float) else abs(a - float(b)) < 1e-9
-
-
-def _labels(pairs: Sequence[Pair], report: Report) -> None:
+def _labels(pairs: Sequence[Pair], report: Report, view: str) -> None:
     played = [p for p in pairs if compare.has_snap(p.truth)]
     for name in LABELS:
         given = [p for p in played if p.truth.get(name) is not None]
         if given:
             report.labels.append(label_figure(name, given))
-    sideline = [p for p in played if p.truth.get("view") in ("sideline", None)]
+    sideline = [p for p in played if p.truth.get("view") in (view, None)]
     for key, name in (
         ("deep_safeties_exact", "deep_safeties"),
         ("rushers_exact", "rushers"),
         ("deep_safeties_after_exact", "deep_safeties_after"),
     ):
         given = [p for p in sideline if p.truth.get(name) is not None]
-        exact = [p.pred is not None and p.pred.get(name) is not None and _same(name, p.truth[name], p.pred[name])
+        exact = [p.pred is not None and p.pred.get(name) is not None and p.truth[name] == p.pred[name]
                  for p in given]  # fmt: skip
         report.figures += _share(key, exact)
         _worst(report, f"{name} wrong", [(p, 1.0) for p, ok in zip(given, exact, strict=True) if not ok])
@@ -383,8 +378,11 @@ def _worst(report: Report, what: str, scored: Sequence[tuple[Pair, float]]) -> N
         })  # fmt: skip
 
 
-def evaluate(pred: Path, truth: Path) -> Report:
-    """Compare a run folder with a truth folder or a hand-charted spreadsheet. Raises UsageError, InputError."""
+def evaluate(pred: Path, truth: Path, view: str = "sideline") -> Report:
+    """Compare a run folder with a truth folder or a hand-charted spreadsheet. Raises UsageError, InputError.
+
+    view: whose clips the figures named after the sideline view, positions, depths and counts are taken from.
+    """
     for path in (pred, truth):
         if not path.exists():
             raise UsageError("There is no such file or folder.", where=path, hint="Check the path.")
@@ -392,9 +390,9 @@ def evaluate(pred: Path, truth: Path) -> Report:
     true, found = read_tables(truth, report.notes), read_tables(pred, report.notes)
     pairs = pair_all(true, found, report.notes)
     _clips_and_snaps(pairs, true, found, report)
-    _people(pairs, report)
-    _registration(true, found, report)
-    _labels(pairs, report)
+    _people(pairs, report, view)
+    _registration(true, found, report, view)
+    _labels(pairs, report, view)
     report.figures.sort(key=lambda f: list(WORDS).index(f.key))
     report.distributions = {k: v for k, v in report.distributions.items() if v}
     return report
