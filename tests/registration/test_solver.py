@@ -114,7 +114,7 @@ def test_fit_recovers_the_view_from_lines(seed: int, view: str) -> None:
     row = solver.row_of(cam)
     row[1:3] += rng.normal(0, 0.004, 2)
     row[0] += 0.02
-    rows, _ = solve.fit(row[None], seen, start.prior(view, f), SIZE, rounds=3)
+    rows, _ = solve.fit(row[None], seen, start.prior(view, f), SIZE, rounds=4, wide=True)
     px = np.stack(np.meshgrid(np.linspace(100, 1180, 7), np.linspace(100, 620, 5)), -1).reshape(-1, 2)
     truth = cam.px_to_ground(px)
     ok = np.isfinite(truth).all(1) & (truth[:, 1] > 8) & (truth[:, 1] < f.width - 8)
