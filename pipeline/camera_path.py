@@ -31,7 +31,7 @@ RANSAC_PX = 1.5
 NOISE_PX = 0.6  # of a feature, small px; larger than what optical flow claims, for its errors go together
 PRIOR_PX = 0.15  # stretch, shear and keystone between two pictures, at the edge
 HOLD_TIMES = 1.08  # no motion is taken when its error is at most this times the best one's
-HOLD_PX = 0.012  # or this much larger
+HOLD_PX = 0.025  # or this much larger
 ANCHOR_OVERLAP = 0.62  # or less of the picture is still in sight of it
 ANCHOR_ZOOM = 1.22  # or the scale differs by more
 

@@ -38,9 +38,9 @@ OVERLAP_S = 12.0  # of which each starts this much before its own first frame
 REPEAT_DIFF = 0.35  # mean absolute difference (grey levels) under which a frame may repeat the last one
 REPEAT_MAX = 4.0  # and the largest
 JUMP = "people jump"
-JUMP_ACTIVITY = 1.5  # a cell whose content changed; what a codec refreshes stays below
-JUMP_CELLS = 100  # about ten people who were here and are there
-JUMP_STILL_PX = 0.05  # camera motion over the jump, small px
+CHANGED = 6.0  # grey levels, root mean square over a cell, that are something else
+CHANGED_SHARE = 0.8  # or this times the picture's own contrast
+JUMP_CELLS = 60  # about ten people who were here and are there
 JUMP_TIMES = 4.0  # times as many as in the frames around
 JUMP_GUARD = 3  # frames looked at on both sides
 HALF_MS = Fraction(1, 2000)
@@ -70,6 +70,7 @@ class _Shot:
     to_first: list[Array] = field(default_factory=list)
     activity: list[Grid] = field(default_factory=list)
     repeated: list[bool] = field(default_factory=list)
+    changed: list[int] = field(default_factory=list)
 
 
 def _histogram(grey: Small) -> Grid:
@@ -98,8 +99,9 @@ def grid_shape(width: int, height: int) -> tuple[int, int]:
     return max(1, round(height / CELL_PX)), max(1, round(width / CELL_PX))
 
 
-def activity(now: Grid, then: Grid, now_to_then: Array) -> Grid:
-    """(R, C) apparent motion, small px, between two band-passed pictures once the camera's is taken out."""
+def activity(now: Grid, then: Grid, now_to_then: Array) -> tuple[Grid, int]:
+    """(R, C) apparent motion, small px, between two band-passed pictures once the camera's is taken out; and how
+    many cells show something else altogether, by grey levels (a codec's refresh of dull grass does not)."""
     height, width = now.shape
     rows, columns = grid_shape(width, height)
     corners = np.array([[[0, 0]], [[width, 0]], [[0, height]], [[width, height]]], np.float64)
@@ -121,7 +123,9 @@ def activity(now: Grid, then: Grid, now_to_then: Array) -> Grid:
     slope = slope_x**2 + cv2.Sobel(both, cv2.CV_32F, 0, 1, scale=0.125) ** 2
     moved, detail = _cells(change, rows, columns), _cells(slope, rows, columns)
     noise = max(float(np.median(moved)), NOISE_FLOOR**2)
-    return np.sqrt(np.maximum(moved - 1.5 * noise, 0) / (0.5 * detail + noise)).astype(np.float32)
+    other = int((moved > max(CHANGED, CHANGED_SHARE * float(now.std())) ** 2).sum())
+    grid = np.sqrt(np.maximum(moved - 1.5 * noise, 0) / (0.5 * detail + noise)).astype(np.float32)
+    return grid, other
 
 
 class Meter:
@@ -175,6 +179,11 @@ class Meter:
         if to_first is None:
             to_first = self._search(last, now)
             if to_first is None:
+                guess = last.to_first @ self.camera.step
+                if distance < CUT_HISTOGRAM and self._agrees(last, now, guess):
+                    now.to_first = guess / guess[2, 2]
+                    self.camera.set_anchor(now.grey, now.to_first, None)
+                    return ""
                 return f"features lost, histogram {distance:.2f}"
         elif (distance > CUT_HISTOGRAM or self.camera.share < CUT_SHARE) and not self._agrees(
             last, now, to_first
@@ -218,11 +227,11 @@ class Meter:
             self.recent.popleft()
         if self.recent:
             then = self.recent[0]
-            grid = activity(now.band, then.band, np.linalg.inv(then.to_first) @ now.to_first)
+            grid, changed = activity(now.band, then.band, np.linalg.inv(then.to_first) @ now.to_first)
             lag = max(now.time_s - then.time_s, Fraction(1, 1000))
             grid = grid * np.float32(min(2.0, float(LAG_S / lag)))
         else:
-            grid = np.zeros(grid_shape(*self.small), np.float32)
+            grid, changed = np.zeros(grid_shape(*self.small), np.float32), 0
         self.moving = grid if self.moving is None else np.maximum(0.8 * self.moving, grid)
         self.recent.append(now)
         shot = self.shot
@@ -230,6 +239,7 @@ class Meter:
         shot.time_s.append(now.time_s)
         shot.to_first.append(now.to_first)
         shot.activity.append(grid)
+        shot.changed.append(changed)
         shot.repeated.append(now.repeated)
 
     def end(self) -> Iterator[tuple[Shot, Motion]]:
@@ -241,7 +251,11 @@ class Meter:
     def _hand_on(self) -> Iterator[tuple[Shot, Motion]]:
         """The running shot, split where people jump though the camera stands still."""
         shot = self.shot
-        starts = [0, *jumps(np.stack(shot.activity), shot.time_s, np.stack(shot.to_first)), len(shot.frame)]
+        starts = [
+            0,
+            *jumps(shot.changed, shot.activity[0].size, shot.time_s, np.stack(shot.to_first)),
+            len(shot.frame),
+        ]
         for a, b in pairwise(starts):
             first = max(shot.first_frame, shot.frame[a])
             if shot.frame[b - 1] < first:
@@ -272,21 +286,21 @@ class Meter:
         keep = next(i for i, t in enumerate(shot.time_s) if t >= start)
         self.shot = _Shot(
             frame, shot.frame[keep:], shot.time_s[keep:], shot.to_first[keep:],
-            shot.activity[keep:], shot.repeated[keep:],
+            shot.activity[keep:], shot.repeated[keep:], shot.changed[keep:],
         )  # fmt: skip
 
 
-def jumps(grid: Grid, times: Sequence[Fraction], to_first: Array) -> list[int]:
+def jumps(changed: Sequence[int], cells: int, times: Sequence[Fraction], to_first: Array) -> list[int]:
     """Indices at which a cut shows only in the people: a camera on its stand stopped and started again.
 
-    Cells move for exactly as long as the lag of the activity, far more of them than in the frames before and
-    after (a snap goes on moving; a flash or a shock takes the whole picture). grid (T, R, C), to_first (T, 3, 3)
-    in small px.
+    Cells change for exactly as long as the lag of the activity, far more of them than in the frames before and
+    after (a snap goes on moving; a flash or a shock takes the whole picture). changed: T counts out of ``cells``,
+    to_first (T, 3, 3).
     """
-    moving = (grid > JUMP_ACTIVITY).sum((1, 2)).astype(float)
+    moving = np.asarray(changed, float)
     out: list[int] = []
     for c in range(JUMP_GUARD, len(moving) - JUMP_GUARD):
-        if moving[c] < JUMP_CELLS or moving[c] > 0.5 * grid[0].size:
+        if moving[c] < JUMP_CELLS or moving[c] > 0.5 * cells:
             continue
         lag = next((k for k in range(1, len(moving) - c) if times[c + k] > times[c] + LAG_S - HALF_MS), 0)
         around = np.r_[moving[c - JUMP_GUARD : c], moving[c + lag : c + lag + JUMP_GUARD]]
