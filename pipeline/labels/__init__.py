@@ -53,6 +53,8 @@ def label(
     p_before = coverage.posterior(view, facts, "coverage_prior_before")
     view.facts["coverage_facts"] = {"before": facts}
     out["coverage_before"] = coverage.best_label(view, p_before, "from what was shown before the snap")
+    if deep.status == "not_visible":
+        out["coverage_before"] = Label(None, 0.0, "not_visible", deep.reason)
     dropback = out["play_kind"].value == "dropback"
     if dropback:
         p_after, later, rush, block = _after(view, out, who, facts)
@@ -95,6 +97,8 @@ def _after(
     view.facts["coverage_after_features"] = measured
     p_after = coverage.learned(view, "coverage_after", measured, p_after)
     out["coverage_after"] = coverage.best_label(view, p_after, "from the movement after the snap")
+    if out["deep_safeties_after"].status == "not_visible":
+        out["coverage_after"] = Label(None, 0.0, "not_visible", out["deep_safeties_after"].reason)
     out["disguised"] = coverage.disguised(view, out["deep_safeties"], out["deep_safeties_after"], p_after)
     return p_after, later, rush, block
 

@@ -35,6 +35,10 @@ def deep_after(scene: Scene, rushers: tuple[int, ...]) -> tuple[Label, tuple[int
     dist = count_distribution(np.r_[p, [max(hidden, 0.6)] * lost, [hidden] * min(missing, 4)])
     counted = tuple(i for i, q in zip(who, p, strict=True) if q > 0.5)
     scene.facts["deep_after_depths_yd"] = [round(float(d1[i]), 2) for i in counted]
+    room = scene.visible_depth_yd - limit
+    if missing and np.isfinite(room) and room < s("deep.least_room_yd"):
+        why = f"{missing} defenders not found and the picture ends {scene.visible_depth_yd:.0f} yd past the line"
+        return Label(None, 0.0, "not_visible", why), counted, dist
     if lost and scene.visible_depth_yd - limit < s("deep.least_room_yd") + 4:
         return Label(None, 0.0, "not_visible", f"{lost} deep defenders left the picture"), counted, dist
     said = ", ".join(f"{d1[i]:.1f}" for i in counted) or "nobody"
@@ -85,10 +89,13 @@ def rushers(scene: Scene) -> tuple[Label, tuple[int, ...], dict[int, float]]:
     s = scene.settings
     if not scene.until(s("rush.look_s")):
         return blank("the film ends too soon after the snap"), (), {}
+    d1, _ = scene.at(s("after.look_s"))
     men = [int(i) for i in scene.dfn if np.isfinite(scene.set_depth[i])]
+    late = [int(i) for i in scene.dfn if not np.isfinite(scene.set_depth[i]) and np.isfinite(d1[i]) and d1[i] < 1.5]
+    men += late[: scene.missing_def]  # men first told apart after the snap, mostly out of a pile
     found = dict(zip(men, chances(scene, "rush", [features.rush(scene, i) for i in men]), strict=True))
     p = np.array(list(found.values()))
-    dist = count_distribution(np.r_[p, [s("rush.missing_rushes")] * min(scene.missing_def, 4)])
+    dist = count_distribution(np.r_[p, [s("rush.missing_rushes")] * min(max(scene.missing_def - len(late), 0), 4)])
     counted = tuple(i for i, q in found.items() if q > 0.5)
     scene.facts["rush_chances"] = {i: round(q, 2) for i, q in found.items() if q > 0.05}
     n = len(counted)

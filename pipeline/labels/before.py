@@ -81,6 +81,9 @@ def _corner(scene: Scene, corner: int | None, receiver: int | None, side: str) -
     if corner is None or not np.isfinite(depth[corner]):
         status = "not_visible" if scene.missing_def else "unsure"
         return blank(f"no defender found on the offence's {side}", status)
+    hidden = scene.missing_def > 0 and scene.missing_off > 0
+    if hidden and abs(across[corner]) < scene.settings("corner.least_across_yd"):
+        return blank(f"men on the offence's {side} are outside the picture", "not_visible")
     value = round(float(max(depth[corner], 0.0)), 2)
     confidence = 0.93
     reason = f"{value:.1f} yd deep"

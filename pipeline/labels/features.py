@@ -36,6 +36,18 @@ def nearest(scene: Scene, i: int, others: list[int], time_s: float) -> float:
     return float(np.nanmin(gap)) if np.isfinite(gap).any() else NAN
 
 
+def mirrors(scene: Scene, i: int, others: list[int]) -> float:
+    """How unlike the movement of defender i from 0.5 to 1.5 s is to that of the man he is nearest to then: 0 alike,
+    1 and more unlike."""
+    (d0, a0), (d1, a1) = scene.at(0.5), scene.at(1.5)
+    gap = np.hypot(d1[others] - d1[i], a1[others] - a1[i])
+    if not np.isfinite(gap).any():
+        return NAN
+    k = others[int(np.nanargmin(gap))]
+    his, mine = np.array([d1[k] - d0[k], a1[k] - a0[k]]), np.array([d1[i] - d0[i], a1[i] - a0[i]])
+    return float(np.linalg.norm(his - mine) / (np.linalg.norm(his) + np.linalg.norm(mine) + 0.5))
+
+
 def rush(scene: Scene, i: int) -> dict[str, float]:
     """Of defender i, for whether he rushes."""
     d0, a0 = scene.set_depth[i], scene.set_across[i]
@@ -65,6 +77,9 @@ def rush(scene: Scene, i: int) -> dict[str, float]:
         "lineman_10": nearest(scene, i, five, 1.0),
         "lineman_15": nearest(scene, i, five, 1.5),
         "forward": float(at[0.75][0][i] - at[1.25][0][i]),
+        "forward_10_15": float(at[1.0][0][i] - at[1.5][0][i]),
+        "forward_15_20": float(at[1.5][0][i] - at[2.0][0][i]),
+        "mirrors": mirrors(scene, i, out),
         "sideways": float(at[1.25][1][i] - at[0.75][1][i]) * float(np.sign(a0) if np.isfinite(a0) else 1.0),
     }
 
