@@ -29,6 +29,7 @@ OK_INLIERS = 0.6
 OK_MISSING = 0.55
 OK_RESIDUAL_PX = 2.6  # of a 1280-wide picture
 OK_ERROR_YD = 1.2
+FLOOR_YD = 0.1  # the crown of the ground and worn paint, which no residual shows
 PAINT_MIN = 40  # paint points needed to believe the paint
 PAINT_COST = 1.8  # how much worse the network's points may fit after the paint
 PAINT_APART_YD = 1.5  # how far paint may move the fit
@@ -36,6 +37,7 @@ MARKS_WITH_PAINT = 0.25  # weight the network's own points keep beside paint
 LEVEL_DOUBT = 0.02
 LEVEL_WORTH_TRYING = 0.04  # probability the network gives it
 LEVEL_MARGIN = 60.0  # a level's fit worse by more (log evidence) is not looked at further
+SCORE_TEMPER = 0.6  # scores overstate: points of one mark err together
 DEFAULT_BONUS = 0.5  # for the default level, where nothing else tells
 DEFAULT_LEVEL = "professional"
 
@@ -104,6 +106,7 @@ class Registrar:
             )
         best = self._tell_level(fits, image_bgr, found, boxes)
         evidence["level_scores"] = {r.fit.level: round(r.score, 2) for r in best}
+        evidence["level_doubt_yd"] = _level_doubt_yd(best, found)
         return _report(best[0].fit, found, best[0].place, best[0].readings, evidence)
 
     def _fits(self, found: Marks, view: str, hint: Array | None) -> list[Fit]:
@@ -146,6 +149,24 @@ class Reading:
     readings: numbers.Readings
     place: numbers.Place
     score: float
+
+
+def _level_doubt_yd(readings: list[Reading], found: Marks) -> float:
+    """Root mean square of how far the other levels' cameras lie from the best one, by their probability."""
+    scores = np.array([r.score for r in readings]) * SCORE_TEMPER
+    p = np.exp(scores - scores.max())
+    p /= p.sum()
+    apart = [0.0]
+    for r in readings[1:]:
+        row = r.fit.row.copy()
+        g = [
+            solver.unproject(v[None], found.dense_px[found.field > 0.5], found.size)[0]
+            for v in (readings[0].fit.row, row)
+        ]
+        d = g[1] - g[0]
+        d[:, 0] -= 5 * np.round(np.nanmedian(d[:, 0]) / 5)
+        apart.append(float(np.nanmedian(np.linalg.norm(d, axis=1))))
+    return float(np.sqrt((p * np.square(np.nan_to_num(apart, nan=10.0))).sum()))
 
 
 def _hint_row(hint: Camera | None, size: tuple[int, int]) -> Array | None:
@@ -257,7 +278,7 @@ def _report(
 ) -> Registration:
     field = fields.load(fit.level)
     shift, probability = place.best()
-    error = error_of(fit, found, field)
+    error = float(np.hypot(np.hypot(error_of(fit, found, field), FLOOR_YD), evidence.get("level_doubt_yd", 0.0)))
     q = fit.quality
     unit = found.size[0] / 1280
     row = fit.row.copy()

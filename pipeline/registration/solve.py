@@ -53,12 +53,15 @@ class Observed:
         )
 
 
-def lines(px: Array, along: int, value: float, sd_px: float, independent: float) -> Observed:
-    """Points on one kind of line."""
+def lines(
+    px: Array, along: int, value: float, sd_px: float, independent: float, answer: Array | None = None
+) -> Observed:
+    """Points on one kind of line; answer (N,): how sure each is, 0..1."""
     n = len(px)
+    sure = np.ones(n) if answer is None else answer**2
     return Observed(
         np.asarray(px, float).reshape(-1, 2), np.full(n, along), np.full(n, value), np.full((n, 2), sd_px),
-        np.full(n, min(1.0, independent / max(n, 1))),
+        sure * min(1.0, independent / max(n, 1)),
     )  # fmt: skip
 
 
@@ -66,15 +69,20 @@ def of_marks(marks: Marks, field: Field) -> Observed:
     """What the network saw as observations for one field level."""
     unit = marks.size[0] / 1280
     near, far = field.hash_rows
+
+    def ridge(name: str, along: int, value: float, sd: float, independent: float) -> Observed:
+        p = marks.ridge[name]
+        return lines(p[:, :2], along, value, sd * unit, independent, p[:, 4])
+
     parts = [
-        lines(marks.ridge["yard_line"][:, :2], 0, 0.0, RIDGE_SD_PX * unit, INDEPENDENT["yard_line"]),
-        lines(marks.ridge["end_line"][:, :2], 0, 0.0, SIDELINE_SD_PX * unit, INDEPENDENT_ELSE),
+        ridge("yard_line", 0, 0.0, RIDGE_SD_PX, INDEPENDENT["yard_line"]),
+        ridge("end_line", 0, 0.0, SIDELINE_SD_PX, INDEPENDENT_ELSE),
     ]
     for name, y, sd in (
         ("near_hash", near, RIDGE_SD_PX), ("far_hash", far, RIDGE_SD_PX),
         ("near_sideline", 0.0, SIDELINE_SD_PX), ("far_sideline", field.width, SIDELINE_SD_PX),
     ):  # fmt: skip
-        parts.append(lines(marks.ridge[name][:, :2], 1, y, sd * unit, INDEPENDENT_ELSE))
+        parts.append(ridge(name, 1, y, sd, INDEPENDENT_ELSE))
     sd_yd = NUMBER_SD_LOOSE_YD.get(field.level, NUMBER_SD_YD)
     for name, y in zip(("near_number", "far_number"), field.number_rows, strict=True):
         p = marks.number[name][:, :2]
