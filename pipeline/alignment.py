@@ -23,7 +23,7 @@ OFFENSE, DEFENSE = SIDES.index("offense"), SIDES.index("defense")
 VISIBLE_LIMIT_YD = 40.0
 # Where the ground points of a set line stand, measured from the line of scrimmage (middle of the ball).
 # Calibrated on the playbook's plays; measured film has 1.1 to 3.2 yd between the two lines, median 1.6.
-OFFENSE_LINE_YD = -1.0
+OFFENSE_LINE_YD = -1.1
 DEFENSE_LINE_YD = 0.85
 
 

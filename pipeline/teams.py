@@ -120,7 +120,9 @@ def _kit_odds(z: Array, players: NDArray[np.int64], geometry: Array) -> tuple[Ar
         return np.zeros(n), np.zeros(n)
     a, b = np.median(z[sure_off], axis=0), np.median(z[sure_def], axis=0)
     rest = np.concatenate([z[sure_off] - a, z[sure_def] - b])
-    cov = rest.T @ rest / len(rest) + 0.1 * np.eye(k)
+    far = np.linalg.norm(rest, axis=1)
+    rest = rest[far <= 3.0 * np.median(far) + 1e-9]  # one odd kit must not make all kits look alike
+    cov = rest.T @ rest / len(rest) + 0.05 * np.eye(k)
     inv = np.linalg.inv(cov)
     da = np.sqrt(np.einsum("ni,ij,nj->n", z - a, inv, z - a))
     db = np.sqrt(np.einsum("ni,ij,nj->n", z - b, inv, z - b))
