@@ -305,11 +305,12 @@ def jumps(changed: Sequence[int], cells: int, times: Sequence[Fraction], to_firs
         lag = next((k for k in range(1, len(moving) - c) if times[c + k] > times[c] + LAG_S - HALF_MS), 0)
         around = np.r_[moving[c - JUMP_GUARD : c], moving[c + lag : c + lag + JUMP_GUARD]]
         inside = moving[c : c + lag]
-        if (
-            lag
-            and len(around) == 2 * JUMP_GUARD
-            and inside.min() > JUMP_TIMES * around.max() + JUMP_CELLS / 3
-        ):
+        alone = (
+            len(around) == 2 * JUMP_GUARD
+            and inside.min(initial=0) > JUMP_TIMES * around.max() + JUMP_CELLS / 3
+        )
+        held = (to_first[c - 1 : c + lag + 1] == to_first[c]).all()  # the camera stands still, see CameraPath
+        if lag and alone and held:
             out.append(c)
     return out
 

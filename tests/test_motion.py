@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 import pytest
 
+from models.training import train_snap
 from pipeline import motion
 from pipeline.records import Motion, Shot
 from tests.quick_clips import ground, write
@@ -126,6 +127,13 @@ def test_no_cut_in_a_whip_pan_flash_or_fade(tmp_path: Path) -> None:
             yield np.clip(image * gain + (35 if i == 12 else 0), 0, 255).astype(np.uint8)
 
     assert len(measure(write(tmp_path / "a.mp4", frames()))) == 1
+
+
+@pytest.mark.parametrize("seed", [910_008, 910_028])
+def test_no_cut_where_a_codec_refreshes_dull_grass_or_men_fill_the_picture(seed: int) -> None:
+    """Quick films (models.training.snap_film) that once were cut in two; ``meter`` raises where a cut is found."""
+    found, _, _ = train_snap.render_clip(seed)
+    assert len(found.frame) > 30
 
 
 def test_repeated_frames_are_marked(tmp_path: Path) -> None:
