@@ -18,7 +18,7 @@ RIDGE_FLOOR = 0.25  # least answer at a ridge point
 NUMBER_FLOOR = 0.3
 RIDGES = layout.HEAT[:5] + layout.HEAT[7:]
 NUMBERS = ("near_number", "far_number")
-PAIRS = (("near_hash", "far_hash"), ("near_sideline", "far_sideline"), ("near_number", "far_number"))
+PAIRS = (("near_sideline", "far_sideline"), ("near_number", "far_number"))
 MAX_POINTS = {"yard_line": 260}  # kept a channel, the rest 90
 OTHER_POINTS = 90
 DENSE_STEP = 4  # cells between dense samples
@@ -124,7 +124,7 @@ def decode(
     index = {n: i for i, n in enumerate(layout.CHANNELS)}
 
     maps = maps.copy()
-    for near, far in PAIRS:  # one mark is not both
+    for near, far in PAIRS:  # one mark is not both; hash rows: see hash_rows
         a, b = maps[index[near]], maps[index[far]]
         maps[index[near]], maps[index[far]] = np.where(a >= b, a, 0), np.where(b > a, b, 0)
 

@@ -15,8 +15,8 @@ from pipeline.camera import Camera
 from pipeline.errors import ShapeError, UsageError
 from pipeline.field import Field
 from pipeline.records import VIEWS, People, Registration
+from pipeline.registration import hash_rows, numbers, paint, solve, solver, start, start_lines
 from pipeline.registration import marks as marks_stage
-from pipeline.registration import numbers, paint, solve, solver, start, start_lines
 from pipeline.registration.marks import Marks
 from pipeline.registration.solve import Observed
 
@@ -53,6 +53,7 @@ class Fit:
     seen: Observed
     quality: solve.Quality
     painted: int = 0
+    log_prior: float = 0.0  # of its level and its reading of the hash rows
 
 
 def _size(image_bgr: NDArray[np.uint8]) -> tuple[int, int]:
@@ -105,7 +106,7 @@ class Registrar:
                 "failed", None, view, told, reason="the lines found fit no view of the field", evidence=evidence
             )
         best = self._tell_level(fits, image_bgr, found, boxes)
-        evidence["level_scores"] = {r.fit.level: round(r.score, 2) for r in best}
+        evidence["level_scores"] = [(r.fit.level, round(r.score, 2)) for r in best]
         evidence["level_doubt_yd"] = _level_doubt_yd(best, found)
         return _report(best[0].fit, found, best[0].place, best[0].readings, evidence)
 
@@ -116,8 +117,14 @@ class Registrar:
         else:
             order = sorted(found.level, key=lambda k: -found.level[k])
             levels = [n for i, n in enumerate(order) if i == 0 or found.level[n] > LEVEL_WORTH_TRYING]
-        fits = [f for n in levels if (f := _fit_level(found, fields.load(n), view, hint)) is not None]
-        return sorted(fits, key=lambda f: f.cost / 2 - np.log(found.level[f.level] + LEVEL_DOUBT))
+        fits = []
+        for marks, log_chance in hash_rows.variants(found, view):
+            for level in levels:
+                fit = _fit_level(marks, fields.load(level), view, hint)
+                if fit is not None:
+                    doubt = log_chance + np.log(found.level[level] + LEVEL_DOUBT)
+                    fits.append(replace(fit, log_prior=float(doubt)))
+        return sorted(fits, key=lambda f: f.cost / 2 - f.log_prior)
 
     def _tell_level(
         self, fits: list[Fit], image_bgr: NDArray[np.uint8], found: Marks, boxes: Array | None
@@ -134,7 +141,7 @@ class Registrar:
             rows_y = numbers.number_rows(new.row, field, found)
             readings = numbers.read(self._numbers, image_bgr, new.row, field, boxes, rows_y)
             place = numbers.locate(new.row, found, readings, field, new.view)
-            score = float(place.log_weight.max()) - fit.cost / 2 + np.log(found.level[fit.level] + LEVEL_DOUBT)
+            score = float(place.log_weight.max()) - fit.cost / 2 + fit.log_prior
             if fit.level == DEFAULT_LEVEL:
                 score += DEFAULT_BONUS
             results.append(Reading(new, readings, place, float(score)))
@@ -192,6 +199,8 @@ def _fit_level(found: Marks, field: Field, view: str, hint: Array | None) -> Fit
         rows = source()
         if not len(rows):
             continue
+        if i > 0:
+            rows = _on_rows(rows, seen, found.size)
         rows, cost = solve.fit(rows, seen, known, found.size, rounds=2 if i == 0 else 4, wide=i > 0)
         k = int(np.argmin(cost))
         if not np.isfinite(cost[k]):
@@ -202,6 +211,18 @@ def _fit_level(found: Marks, field: Field, view: str, hint: Array | None) -> Fit
         if _good(best.quality, found.size):
             break
     return best
+
+
+def _on_rows(rows: Array, seen: Observed, size: tuple[int, int]) -> Array:
+    """Rough cameras moved across the field so that the rows seen lie where they belong."""
+    out = rows.copy()
+    line = seen.along == 1
+    if line.sum() < 6:
+        return out
+    y = solver.unproject(rows, seen.px[line], size)[..., 1]
+    off = np.nanmedian(seen.value[line] - y, axis=1)
+    out[:, 5] += np.where(np.abs(off) > 1.0, np.nan_to_num(off), 0.0)
+    return out
 
 
 def _good(q: solve.Quality, size: tuple[int, int]) -> bool:
@@ -291,9 +312,6 @@ def _report(
                  for x, f, t, a in zip(readings.x, readings.far, readings.tens, readings.arrow, strict=True)],
     )  # fmt: skip
     reason = _doubt(q, error, unit)
-    seen_numbers = sum(len(p) for p in found.number.values())
-    if not reason and fit.view == "endzone" and q.rows < 2 and not seen_numbers:
-        reason = "only one row of marks: which of the two cannot be told"
     evidence["best_guess"] = camera
     known = bool(probability > numbers.KNOWN and place.witnessed)
     if reason:

@@ -33,7 +33,7 @@ def prior(view: str, field: Field) -> solver.Prior:
     inf = np.inf
     if view == "endzone":
         mean = [np.log(5.5), np.pi / 2, np.deg2rad(19), 0, 0, field.width / 2, 36, 0.009]
-        sd = [0.6, np.deg2rad(8), np.deg2rad(12), np.deg2rad(1.5), inf, 5.0, 18, 0.008]
+        sd = [0.6, np.deg2rad(8), np.deg2rad(12), np.deg2rad(1.5), inf, 3.0, 18, 0.008]
     else:
         mean = [np.log(3.2), 0, np.deg2rad(21), 0, 0, -70, 42, 0.017]
         sd = [0.9, np.deg2rad(25), np.deg2rad(10), np.deg2rad(1.5), inf, 45, 25, 0.012]
