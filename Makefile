@@ -29,7 +29,7 @@ $(VENV)/.installed-test: $(BIN)/python pyproject.toml
 	@touch $@ $(VENV)/.installed
 
 demo: $(VENV)/.installed
-	$(BIN)/snapledger chart sample_frames --out $(DEMO_OUT)
+	$(BIN)/snapledger chart sample_frames --field college --out $(DEMO_OUT)
 	@$(BIN)/snapledger evaluate $(DEMO_OUT) sample_frames/truth
 
 test: $(VENV)/.installed-test

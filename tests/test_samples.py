@@ -53,7 +53,7 @@ def charted(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The first clip, charted by the command with the models that ship."""
     out = tmp_path_factory.mktemp("sample")
     clip = min(SAMPLES.glob("*.mp4"))
-    command = [sys.executable, "-m", "pipeline.cli", "chart", str(clip), "--out", str(out)]
+    command = [sys.executable, "-m", "pipeline.cli", "chart", str(clip), "--field", "college", "--out", str(out)]
     subprocess.run(command, cwd=ROOT, check=True, capture_output=True)
     return out
 

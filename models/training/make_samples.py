@@ -99,7 +99,7 @@ def expect(out: Path) -> None:
     from pipeline.progress import LineReporter
     from pipeline.run import Run, collect
 
-    settings = config.load()
+    settings = config.load().with_("field", level=LEVEL)
     with tempfile.TemporaryDirectory() as scratch:
         run = Run(settings, tools.load(settings), Path(scratch))
         run.chart(collect([out], settings), LineReporter(sys.stdout))
