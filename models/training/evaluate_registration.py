@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline import field as fields
+from pipeline import models
 from pipeline.camera import Camera
 from pipeline.records import People, Registration
 from pipeline.registration import Registrar
@@ -73,13 +74,19 @@ def errors(true: Camera, got: Camera, level: str) -> tuple[Array, Array, float]:
     return (*(np.linalg.norm(e - (shift, 0.0), axis=1) for e in (inside, far)), shift)  # type: ignore[return-value]
 
 
-def measure(pairs: Iterable[tuple[Path, Any]], told: bool, masks: bool) -> list[Case]:
-    """Register every still."""
+def measure(
+    pairs: Iterable[tuple[Path, Any]], told: bool, masks: bool, networks: Path | None = None
+) -> list[Case]:
+    """Register every still. networks: folder with marks.onnx and numbers.onnx instead of the shipped ones."""
+    nets: dict[str, Any] = {}
+    if networks is not None:
+        for n in ("marks", "numbers"):
+            nets[f"{n}_network"] = models.open_network((networks / f"{n}.onnx").read_bytes())
     registrars: dict[tuple[str | None, str | None], Registrar] = {}
     cases = []
     for path, t in pairs:
         key = (t.level, t.view) if told else (None, None)
-        registrar = registrars.setdefault(key, Registrar(*key)) if key not in registrars else registrars[key]
+        registrar = registrars.setdefault(key, Registrar(*key, **nets)) if key not in registrars else registrars[key]
         image = cv2.imread(str(path))
         start = time.perf_counter()
         r = registrar.register(image, people_of(t) if masks else None)
@@ -137,7 +144,8 @@ def _draw(case: Case, path: Path, t: Any, out: Path) -> None:
             if len(p) > 1:
                 cv2.polylines(image, [p.round().astype(np.int32)], False, colour, 1, cv2.LINE_AA)
     median = float(np.median(case.inside)) if len(case.inside) else float("nan")
-    text = f"{case.registration.status} {case.registration.reason} median {median:.2f} yd est {case.registration.error_yd:.2f}"
+    r = case.registration
+    text = f"{r.status} {r.reason} median {median:.2f} yd estimated {r.error_yd:.2f}"
     cv2.putText(image, text, (8, 24), cv2.FONT_HERSHEY_SIMPLEX, 0.6, (255, 255, 255), 2)
     cv2.imwrite(str(out / f"{case.kind}_{case.name}"), image)
 
@@ -149,6 +157,7 @@ def main(argv: list[str] | None = None) -> None:
     p.add_argument("--no-masks", action="store_true")
     p.add_argument("--limit", type=int, default=0)
     p.add_argument("--json", type=Path)
+    p.add_argument("--networks", type=Path, help="folder of networks to measure instead of the shipped ones")
     p.add_argument("--worst", type=Path)
     a = p.parse_args(argv)
     from models.training.film.shards import read_all
@@ -156,7 +165,7 @@ def main(argv: list[str] | None = None) -> None:
     pairs = list(read_all(a.data))
     pairs = pairs[: a.limit] if a.limit else pairs
     truth = {path.name: t for path, t in pairs}
-    cases = measure(pairs, a.told, not a.no_masks)
+    cases = measure(pairs, a.told, not a.no_masks, a.networks)
     groups: dict[str, list[Case]] = defaultdict(list)
     for c in cases:
         groups[c.kind].append(c)
@@ -174,7 +183,8 @@ def main(argv: list[str] | None = None) -> None:
         print(
             c.kind, c.name, c.level, "->", c.registration.level, c.registration.status, c.registration.reason,
             f"median {np.median(c.inside) if len(c.inside) else float('nan'):.2f} est {c.registration.error_yd:.2f}",
-            f"shift {c.shift_yd:.0f}{' known' if c.registration.absolute_x_known else ''}", {k: round(v, 2) for k, v in q.items()},
+            f"shift {c.shift_yd:.0f}{' known' if c.registration.absolute_x_known else ''}",
+            {k: round(v, 2) for k, v in q.items()},
         )  # fmt: skip
     if a.worst:
         a.worst.mkdir(parents=True, exist_ok=True)

@@ -25,17 +25,18 @@ ANSWER_DOUBT = 0.1  # chance that the network's word on the row means nothing
 NONE = np.zeros((0, 5))
 
 
-def variants(marks: Marks, view: str) -> list[tuple[Marks, float]]:
-    """The ways to read the hash rows: marks with the points sorted out, and the log probability of each."""
+def variants(marks: Marks, view: str) -> list[tuple[Marks, str, float]]:
+    """The ways to read the hash rows: marks with the points sorted out, the rows seen (both,
+    near, far) and the log probability of each."""
     parts = [marks.ridge["near_hash"], marks.ridge["far_hash"]]
     points = np.concatenate(parts)
     is_far = np.repeat([False, True], [len(p) for p in parts])
     if len(points) < MIN_POINTS:
-        return [(marks, 0.0)]
+        return [(marks, "both", 0.0)]
     ideal = np.concatenate([start.undistort(points[:, :2], start.TYPICAL_K1, marks.size), points[:, 2:]], 1)
     lines = [q for q in group(ideal, marks.size[0] / 1280) if len(q.points) >= MIN_POINTS]
     if not lines:
-        return [(marks, 0.0)]
+        return [(marks, "both", 0.0)]
     lines.sort(key=lambda q: -float(ideal[q.points, 4].sum()))
     first = lines[0]
     others = [
@@ -45,13 +46,13 @@ def variants(marks: Marks, view: str) -> list[tuple[Marks, float]]:
     if others:
         pair = sorted([first, others[0]], key=lambda q: _place(q.normal, q.offset, marks.size, view), reverse=True)
         near, far = (points[q.points] for q in pair)
-        return [(_with(marks, near, far), 0.0)]
+        return [(_with(marks, near, far), "both", 0.0)]
     mine = points[first.points]
     far_share = float((mine[:, 4] * is_far[first.points]).sum() / mine[:, 4].sum())
     p_far = (1 - ANSWER_DOUBT) * far_share + ANSWER_DOUBT / 2
     return [
-        (_with(marks, mine, NONE), float(np.log(1 - p_far))),
-        (_with(marks, NONE, mine), float(np.log(p_far))),
+        (_with(marks, mine, NONE), "near", float(np.log(1 - p_far))),
+        (_with(marks, NONE, mine), "far", float(np.log(p_far))),
     ]
 
 

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,7 @@ from pipeline import field as fields
 from pipeline.camera import Camera
 from pipeline.errors import ShapeError
 from pipeline.records import Registration
-from pipeline.registration import numbers, solve, solver, start
+from pipeline.registration import judge, numbers, solve, solver, start
 
 Array = NDArray[np.float64]
 
@@ -30,7 +31,8 @@ CARRY_YD_PER_REACH = 0.25  # error added by carrying that far
 OUTLIER_YD = 0.8  # a frame farther from what its neighbours say is replaced
 MOST_EVIDENCE = 4.0  # frames' worth of evidence on absolute x, however many frames there are
 CARRY_SD_YD = 0.1
-MIN_SHARE_OF_LEVEL = 0.5
+MOST_LEVEL_EVIDENCE = 1.5  # the same of the field level, where frames err alike
+MOST_AGAINST = 30.0  # most that one frame may say against a level
 
 
 @dataclass
@@ -41,6 +43,7 @@ class _Look:
     own: Registration
     to_first: Array
     camera: Camera | None
+    way: dict[str, Any] = field(default_factory=dict)
     shift_yd: float = 0.0
     error_yd: float = float("inf")
 
@@ -61,13 +64,13 @@ def over_time(
     kind = _kind(registrations)
     if kind is None:
         return list(registrations)
-    level, view = kind
-    looks = []
-    for f, r, t in zip(frames, registrations, to_first_px, strict=True):
-        usable = r.status == "ok" and r.level == level and r.view == view
-        looks.append(_Look(int(f), r, np.asarray(t, float), r.camera if usable else None))
-        if usable:
-            looks[-1].error_yd = r.error_yd if np.isfinite(r.error_yd) else 1.0
+    level, view, doubt = kind
+    looks = [
+        _look(int(f), r, np.asarray(t, float), level, view)
+        for f, r, t in zip(frames, registrations, to_first_px, strict=True)
+    ]
+    if all(k.camera is None for k in looks):
+        return list(registrations)
     order = sorted(range(len(looks)), key=lambda i: looks[i].frame)
     _agree_on_lines([looks[i] for i in order])
     shift, probability, read = _absolute(looks)
@@ -81,20 +84,78 @@ def over_time(
             continue
         if carried:
             evidence["carried"] = True
-        out.append(
-            Registration("ok", camera.shifted(shift), view, level, known, look.own.error_px, error, "", evidence)
-        )
+        out.append(_record(look, camera.shifted(shift), view, level, known, float(np.hypot(error, doubt)), evidence))
     return out
 
 
-def _kind(registrations: Sequence[Registration]) -> tuple[str, str] | None:
-    """(level, view) that most of the usable evidence speaks for; None where nothing is usable."""
-    votes: dict[tuple[str, str], float] = defaultdict(float)
+def _record(
+    look: _Look, camera: Camera, view: str, level: str, known: bool, error: float, evidence: dict[str, Any]
+) -> Registration:
+    evidence["best_guess"] = camera
+    if error < judge.OK_ERROR_YD:
+        return Registration("ok", camera, view, level, known, look.own.error_px, error, "", evidence)
+    reason = f"estimated error {error:.1f} yd"
+    return Registration("abstained", None, view, level, known, look.own.error_px, error, reason, evidence)
+
+
+def _ways(r: Registration) -> list[dict[str, Any]]:
+    """The ways a registration may be read: its own alternatives, or itself."""
+    ways = r.evidence.get("alternatives")
+    if ways:
+        return list(ways)
+    if r.status != "ok":
+        return []
+    return [{"level": r.level, "rows": "both", "score": 0.0, "camera": r.camera, "apart_yd": 0.0, "fit_reason": "",
+             "fit_error_yd": r.error_yd, **{k: r.evidence[k] for k in ("shifts", "shift_log_weight", "shift", "numbers")
+                                            if k in r.evidence}}]  # fmt: skip
+
+
+def _kind(registrations: Sequence[Registration]) -> tuple[str, str, float] | None:
+    """(level, view, doubt in yards) that all the evidence together speaks for; None where nothing is usable.
+
+    Scores of a level add up over the frames (at most MOST_LEVEL_EVIDENCE of them count as independent).
+    """
+    views: dict[str, int] = defaultdict(int)
     for r in registrations:
-        if r.status == "ok":
-            error = r.error_yd if np.isfinite(r.error_yd) else 1.0
-            votes[(r.level, r.view)] += 1 / max(error, 0.1)
-    return max(votes, key=lambda k: votes[k]) if votes else None
+        views[r.view] += 1 if _ways(r) else 0
+    if not views or max(views.values()) == 0:
+        return None
+    view = max(views, key=lambda k: views[k])
+    total: dict[str, float] = defaultdict(float)
+    apart: dict[tuple[str, str], list[float]] = defaultdict(list)
+    count = 0
+    for r in registrations:
+        ways = _ways(r) if r.view == view else []
+        sound = [w for w in ways if w["fit_reason"] == "" or w is ways[0]]
+        if not sound or sound[0]["fit_reason"]:
+            continue
+        count += 1
+        best = {n: max((w["score"] for w in sound if w["level"] == n), default=None) for n in fields.LEVELS}
+        top = max(v for v in best.values() if v is not None)
+        for n, v in best.items():
+            total[n] += max(v - top, -MOST_AGAINST) if v is not None else -MOST_AGAINST
+        for w in sound[1:]:
+            apart[(sound[0]["level"], w["level"])].append(w["apart_yd"])
+    if not count:
+        return None
+    scale = min(1.0, MOST_LEVEL_EVIDENCE / count)
+    level = max(total, key=lambda n: total[n])
+    others = [n for n in total if n != level]
+    off = [float(np.median(apart.get((level, n)) or apart.get((n, level)) or [0.0])) for n in others]
+    scores = [0.0, *((total[n] - total[level]) * scale for n in others)]
+    return level, view, judge.doubt_yd(scores, [0.0, *off])
+
+
+def _look(frame: int, r: Registration, to_first: Array, level: str, view: str) -> _Look:
+    """A frame as the shot's level reads it; without a camera where that reading has a flaw."""
+    ways = [w for w in _ways(r) if w["level"] == level and not w["fit_reason"]] if r.view == view else []
+    if not ways:
+        return _Look(frame, r, to_first, None)
+    best = max(ways, key=lambda w: w["score"])
+    # Doubt between the two hash rows of this level stays with the frame.
+    doubt = judge.doubt_yd([w["score"] for w in ways], [abs(w["apart_yd"] - best["apart_yd"]) for w in ways])
+    error = best["fit_error_yd"] if np.isfinite(best["fit_error_yd"]) else 1.0
+    return _Look(frame, r, to_first, best["camera"], way=best, error_yd=float(np.hypot(error, doubt)))
 
 
 def _grid(camera: Camera) -> Array:
@@ -155,7 +216,7 @@ def _absolute(looks: list[_Look]) -> tuple[float, float, int]:
     seen: dict[float, int] = defaultdict(int)
     count, read = 0, 0
     for look in looks:
-        e = look.own.evidence
+        e = look.way
         if look.camera is None or "shifts" not in e:
             continue
         count += 1

@@ -1,0 +1,164 @@
+"""How far to trust a fit: its error in yards, the doubts about it, and the record that comes of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline import field as fields
+from pipeline.field import Field
+from pipeline.records import Registration
+from pipeline.registration import numbers, solve, solver, start
+from pipeline.registration.marks import Marks
+from pipeline.registration.solve import Observed
+
+Array = NDArray[np.float64]
+
+OK_INLIERS = 0.6
+OK_MISSING = 0.55
+OK_RESIDUAL_PX = 2.6  # of a 1280-wide picture
+OK_ERROR_YD = 1.2
+FLOOR_YD = 0.1  # the crown of the ground and worn paint, which no residual shows
+SCORE_TEMPER = 0.8  # scores overstate: points of one mark err together
+MOST_ALTERNATIVES = 4
+
+
+@dataclass(frozen=True)
+class Fit:
+    """One camera fitted for one level and view."""
+
+    row: Array
+    level: str
+    view: str
+    cost: float
+    seen: Observed
+    quality: solve.Quality
+    painted: int = 0
+    log_prior: float = 0.0  # of its level and its reading of the hash rows
+    rows: str = "both"  # which hash rows it takes what was seen for: both, near, far
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A level's fit with what was read of the numbers; score: log evidence, to compare levels."""
+
+    fit: Fit
+    readings: numbers.Readings
+    place: numbers.Place
+    score: float
+
+
+def apart(a: Array, b: Array, found: Marks) -> float:
+    """Median distance in yards between two cameras' readings of the field part of the picture."""
+    px = found.dense_px[found.field > 0.5]
+    if not len(px):
+        return float("inf")
+    g = solver.unproject(np.stack([a, b]), px, found.size)
+    return float(np.nanmedian(np.linalg.norm(g[0] - g[1], axis=-1)))
+
+
+def error_of(fit: Fit, found: Marks, field: Field) -> float:
+    """Estimated typical error in yards between the numbers rows of the picture: root of the mean variance.
+
+    Covariance of the fit (residuals scaled to what they are) carried to the ground (propagation of errors).
+    """
+    known = start.prior(fit.view, field)
+    sightings, _ = solve.assign(fit.row[None], fit.seen, found.size)
+    cov = solver.covariance(fit.row, sightings, known, found.size)
+    r, _ = solver.residuals(fit.row[None], sightings, known, found.size)
+    size2 = (r[0] ** 2).sum(-1)
+    weight = np.minimum(1, solver.CAUCHY**2 / (size2 + 1e-9)) * fit.seen.weight
+    scale = max(1.0, float((size2 * np.minimum(1, solver.CAUCHY**2 / (size2 + 1e-9))).sum() / max(weight.sum(), 1.0)))
+    px = found.dense_px[found.field > 0.5]
+    rows = np.repeat(fit.row[None], 9, 0)
+    rows[1:] += np.diag(solver.STEPS)
+    g = solver.unproject(rows, px, found.size)
+    inside = np.isfinite(g).all((0, 2)) & (g[0, :, 1] > 8) & (g[0, :, 1] < field.width - 8)
+    if inside.sum() < 4:
+        return float("inf")
+    jac = (g[1:, inside] - g[:1, inside]) / solver.STEPS[:, None, None]
+    var = np.einsum("ank,ab,bnk->n", jac, cov, jac) * scale
+    return float(np.sqrt(np.median(var)))
+
+
+def apart_mod_5(a: Array, b: Array, found: Marks) -> float:
+    """The same as :func:`apart`, a shift by a multiple of 5 yd along the field taken out."""
+    px = found.dense_px[found.field > 0.5]
+    if not len(px):
+        return float("inf")
+    g = solver.unproject(np.stack([a, b]), px, found.size)
+    d = g[1] - g[0]
+    d[:, 0] -= 5 * np.round(np.nanmedian(d[:, 0]) / 5)
+    return float(np.nanmedian(np.linalg.norm(d, axis=1)))
+
+
+def doubt_yd(scores: list[float], apart_yd: list[float], temper: float = SCORE_TEMPER) -> float:
+    """Root mean square of how far the other readings lie from the best one (the first), by their probability."""
+    w = np.array(scores) * temper
+    p = np.exp(w - w.max())
+    p /= p.sum()
+    return float(np.sqrt((p * np.square(np.nan_to_num(apart_yd, nan=10.0, posinf=10.0))).sum()))
+
+
+def alternative(reading: Reading, best: Reading, found: Marks) -> dict[str, Any]:
+    """One way to read the picture, as evidence: level, rows, score, camera, its own error and doubts."""
+    fit, place = reading.fit, reading.place
+    field = fields.load(fit.level)
+    error = float(np.hypot(error_of(fit, found, field), FLOOR_YD))
+    shift, probability = place.best()
+    row = fit.row.copy()
+    row[4] += shift
+    r = reading.readings
+    return {
+        "level": fit.level, "rows": fit.rows, "score": round(reading.score, 3),
+        "camera": solver.camera_of(row, found.size),
+        "apart_yd": apart_mod_5(best.fit.row, fit.row, found) if reading is not best else 0.0,
+        "fit_error_yd": error, "fit_reason": reason_against(fit.quality, error, found.size[0] / 1280),
+        "quality": fit.quality.__dict__, "painted_points": fit.painted, "cost": fit.cost,
+        "shift": shift, "shift_probability": probability, "witnessed": place.witnessed,
+        "shifts": (place.shifts + 0.0).tolist(), "shift_log_weight": place.log_weight.tolist(),
+        "numbers": [
+            (float(x + shift), bool(f), int(t.argmax()), float(t.max()), int(a.argmax()))
+            for x, f, t, a in zip(r.x, r.far, r.tens, r.arrow, strict=True)
+        ],
+    }  # fmt: skip
+
+
+def report(readings: list[Reading], found: Marks, evidence: dict[str, Any]) -> Registration:
+    """The registration of a picture from its readings, best first."""
+    best = readings[0]
+    fit, q = best.fit, best.fit.quality
+    ways = [alternative(r, best, found) for r in readings[:MOST_ALTERNATIVES]]
+    first = ways[0]
+    level_doubt = doubt_yd([w["score"] for w in ways], [w["apart_yd"] for w in ways])
+    error = float(np.hypot(first["fit_error_yd"], level_doubt))
+    evidence.update(
+        {k: first[k] for k in ("quality", "painted_points", "cost", "shift_probability", "shifts", "shift_log_weight",
+                               "shift", "numbers")},
+        alternatives=ways, level_doubt_yd=level_doubt, best_guess=first["camera"],
+    )  # fmt: skip
+    known = bool(first["shift_probability"] > numbers.KNOWN and first["witnessed"])
+    reason = reason_against(q, error, found.size[0] / 1280)
+    if reason:
+        return Registration("abstained", None, fit.view, fit.level, known, q.residual_px, error, reason, evidence)
+    return Registration("ok", first["camera"], fit.view, fit.level, known, q.residual_px, error, "", evidence)
+
+
+def reason_against(q: solve.Quality, error: float, unit: float) -> str:
+    """Why a fit is not good enough to use; '' where it is. unit: px scale of the picture."""
+    if q.yard_lines < 2:
+        return "fewer than two yard lines"
+    if q.rows < 1:
+        return "no hash row or sideline found"
+    if q.inliers < OK_INLIERS:
+        return f"only {q.inliers:.0%} of the marks fit"
+    if q.missing > OK_MISSING:
+        return "predicted yard lines are not in the picture"
+    if q.residual_px > OK_RESIDUAL_PX * unit:
+        return f"lines off by {q.residual_px:.1f} px"
+    if not error < OK_ERROR_YD:
+        return f"estimated error {error:.1f} yd"
+    return ""
