@@ -67,7 +67,7 @@ def align(
     set_depth = direction * (still[:, 0] - line)
     set_across = -direction * (still[:, 1] - ball_y)
     position, roles = _name(tracks, set_depth, set_across, five)
-    visible = visible_depth(_at_snap(tracks, by_moment), line, ball_y, direction)
+    visible = visible_depth(_at_snap(tracks, by_moment), line, direction)
     confidence = float(1 / (1 + np.exp(-(quality - 1.0)))) if five else 0.2
     wrong_side = int((set_depth[off] > 0.6).sum() + (set_depth[dfn] < -0.6).sum())
     confidence *= 0.8**wrong_side
@@ -150,25 +150,16 @@ def _line(
     return direction * float(line), five, quality, center_y
 
 
-def visible_depth(reg: Registration | None, line_yd: float, ball_y: float, direction: int) -> float:
-    """Yards past the line that the picture shows between the hash rows (the shorter of the two rows and the
-    ball's own line); NaN without a registration."""
+def visible_depth(reg: Registration | None, line_yd: float, direction: int) -> float:
+    """Yards past the line that the picture shows halfway between the hash rows; NaN without a registration."""
     if reg is None or reg.camera is None:
         return float("nan")
     camera, fld = reg.camera, load_field(reg.level)
     steps = np.arange(0.0, VISIBLE_LIMIT_YD + 0.25, 0.25)
-    reach = []
-    for y in (*fld.hash_rows, ball_y):
-        px = camera.ground_to_px(np.stack([line_yd + direction * steps, np.full_like(steps, y)], -1))
-        with np.errstate(invalid="ignore"):
-            inside = (
-                (px[:, 0] >= 0) & (px[:, 0] <= camera.width_px - 1)
-                & (px[:, 1] >= 0) & (px[:, 1] <= camera.height_px - 1)
-            )  # fmt: skip
-        reach.append(float(steps[np.argmin(inside) - 1]) if not inside.all() else VISIBLE_LIMIT_YD)
-        if not inside[0]:
-            reach[-1] = 0.0
-    return min(reach)
+    px = camera.ground_to_px(np.stack([line_yd + direction * steps, np.full_like(steps, fld.width / 2)], -1))
+    with np.errstate(invalid="ignore"):
+        out = ~((px >= 0) & (px <= (camera.width_px - 1, camera.height_px - 1))).all(1)
+    return float(steps[int(np.argmax(out))]) if out.any() else VISIBLE_LIMIT_YD
 
 
 def _name(

@@ -83,18 +83,18 @@ def registration(level: str = "college", **changes: float) -> Registration:
     return Registration("ok", camera, "sideline", level, True, 0.5, 0.1)
 
 
-def test_visible_depth_is_where_the_hash_rows_leave_the_picture() -> None:
+def test_visible_depth_is_where_the_middle_of_the_field_leaves_the_picture() -> None:
     """Against the camera itself: the point at that depth is inside the picture, half a yard further is not."""
     reg = registration()
-    rows = load_field("college").hash_rows
-    deep = alignment.visible_depth(reg, LINE_X, BALL_Y, 1)
+    middle = load_field("college").width / 2
+    deep = alignment.visible_depth(reg, LINE_X, 1)
     assert reg.camera is not None
-    for extra, inside in ((0.0, True), (0.6, False)):
-        px = reg.camera.ground_to_px(np.array([[LINE_X + deep + extra, y] for y in rows]))
+    for step, inside in ((-0.3, True), (0.3, False)):
+        px = reg.camera.ground_to_px(np.array([LINE_X + deep + step, middle]))
         assert ((px > 0) & (px < [1279, 719])).all() == inside
-    assert alignment.visible_depth(registration(pan_deg=6.0), LINE_X, BALL_Y, 1) > deep
-    assert alignment.visible_depth(registration(pan_deg=6.0), LINE_X, BALL_Y, -1) < deep
-    assert np.isnan(alignment.visible_depth(None, LINE_X, BALL_Y, 1))
+    assert alignment.visible_depth(registration(pan_deg=6.0), LINE_X, 1) > deep
+    assert alignment.visible_depth(registration(pan_deg=6.0), LINE_X, -1) < deep
+    assert np.isnan(alignment.visible_depth(None, LINE_X, 1))
 
 
 def test_yards_to_the_goal_only_where_the_numbers_were_read() -> None:

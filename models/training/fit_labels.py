@@ -33,6 +33,7 @@ from pipeline.records import COVERAGES, Alignment, Tracks
 
 Array = NDArray[np.float64]
 SMOOTHING = 4.0  # plays added evenly to every row of a table
+MANY_ROWS = 6000  # from here on a forest may be larger
 STRENGTH = 0.3  # inverse regularisation of the logistic regressions (scikit-learn's C)
 
 
@@ -244,9 +245,11 @@ def grow(rows: list[dict[str, float]], truth: list[Any], small: bool = False) ->
     """A forest as plain numbers, from scikit-learn's histogram gradient boosting."""
     names = list(rows[0])
     x = np.array([[r[n] for n in names] for r in rows], float)
+    many = len(rows) > MANY_ROWS
     model = HistGradientBoostingClassifier(
-        max_iter=60 if small else 160, learning_rate=0.08, max_leaf_nodes=8 if small else 12,
-        min_samples_leaf=12, l2_regularization=4.0, random_state=0,
+        max_iter=60 if small else 240 if many else 160, learning_rate=0.08,
+        max_leaf_nodes=8 if small else 16 if many else 12, min_samples_leaf=12, l2_regularization=4.0,
+        early_stopping=False, random_state=0,
     )  # fmt: skip
     model.fit(x, np.array(truth))
     trees = []
