@@ -104,13 +104,13 @@ def draw_play(
     return play, first, min(stop, float(rng.uniform(0.8, 4.0))), kind
 
 
-def render_clip(seed: int, drawn: bool = True) -> tuple[Motion, NDArray[np.float64], str]:
+def render_clip(seed: int, drawn: bool = True, kind: str = "") -> tuple[Motion, NDArray[np.float64], str]:
     """(motion, snap times in seconds from the first frame, kind) of one clip; all drawn from the seed.
 
     drawn: through pictures, H.264 and the motion stage; else the activity is modelled (``snap_grids``).
     """
     rng = np.random.default_rng(seed)
-    play, first, last, kind = draw_play(rng, seed)
+    play, first, last, kind = draw_play(rng, seed, kind)
     look = snap_film.draw_look(rng, play, WIDTH_PX)
     if kind == "long":
         look = replace(look, zoom_rate=0.0, follow=1.0, early_pan_deg_s=0.0)
@@ -128,7 +128,7 @@ def render_clip(seed: int, drawn: bool = True) -> tuple[Motion, NDArray[np.float
     return motion, np.array([float(f / rate) for f in film.snap_frames]), kind
 
 
-def render(out: Path, first_seed: int, count: int, drawn: bool = True) -> None:
+def render(out: Path, first_seed: int, count: int, drawn: bool = True, kind: str = "") -> None:
     """Write clips first_seed .. first_seed + count - 1, skipping those already there."""
     cv2.setNumThreads(1)
     out.mkdir(parents=True, exist_ok=True)
@@ -137,7 +137,7 @@ def render(out: Path, first_seed: int, count: int, drawn: bool = True) -> None:
         if path.exists():
             continue
         try:
-            motion, snaps, kind = render_clip(seed, drawn)
+            motion, snaps, kind = render_clip(seed, drawn, kind)
         except ValueError as e:
             print(f"seed {seed} left out: {e}", flush=True)
             continue
@@ -255,6 +255,7 @@ def main() -> None:
     step.add_argument(
         "--modelled", action="store_true", help="model the activity instead of drawing pictures"
     )
+    step.add_argument("--kind", choices=["", *KINDS], default="", help="one kind of clip only")
     step = steps.add_parser("fit")
     step.add_argument("--data", type=Path, nargs="+", required=True)
     step.add_argument("--out", type=Path, required=True)
@@ -269,7 +270,7 @@ def main() -> None:
     step.add_argument("--threshold", type=float, nargs="+", default=[snap.DEFAULTS.threshold])
     options = parser.parse_args()
     if options.what == "render":
-        render(options.out, options.first_seed, options.count, not options.modelled)
+        render(options.out, options.first_seed, options.count, not options.modelled, options.kind)
     elif options.what == "fit":
         fit(options.data, options.out, options.epochs, options.seed, options.start, options.rate)
     else:
