@@ -98,10 +98,10 @@ def find_snaps(
     score = (scorer or shipped_scorer())(grid)
     evidence = {"score": np.round(score, 4), "tick_s": onset.TICK_S, "threshold": settings.threshold}
     found: list[Snap] = []
-    for tick in peaks(score, settings):
+    at = np.arange(len(score)) * onset.TICK_S
+    seen = (at >= settings.lead_s) & (at <= times[-1] - settings.tail_s)
+    for tick in peaks(np.where(seen, score, 0.0), settings):
         at_s = tick * onset.TICK_S
-        if at_s < settings.lead_s or at_s > times[-1] - settings.tail_s:
-            continue
         index, fit = refine(motion, times, at_s, settings, people_samples)
         frame = int(motion.frame[index])
         if shot is not None and not shot.first_frame <= frame <= shot.last_frame:
@@ -121,7 +121,7 @@ def find_snaps(
         )
     if found:
         return found
-    best = float(score.max())
+    best = float(score[seen].max())
     return [_none(f"no moment looks like a snap (best score {best:.2f})", {**evidence, "best": best})]
 
 
