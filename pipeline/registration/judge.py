@@ -153,6 +153,8 @@ def reason_against(q: solve.Quality, error: float, unit: float) -> str:
         return "fewer than two yard lines"
     if q.rows < 1:
         return "no hash row or sideline found"
+    if q.numbers_off >= 2 and q.numbers_off > q.numbers / 2:
+        return "numbers stand where this view has none"
     if q.inliers < OK_INLIERS:
         return f"only {q.inliers:.0%} of the marks fit"
     if q.missing > OK_MISSING:

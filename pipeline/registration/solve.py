@@ -25,6 +25,7 @@ NUMBER_SD_YD = (0.25, 0.35)
 NUMBER_SD_LOOSE_YD = {"college": (0.25, 0.7), "high_school": (0.25, 0.8), "canadian": (0.25, 2.0)}
 INDEPENDENT = {"yard_line": 50.0, "number": 8.0}
 INDEPENDENT_ELSE = 12.0
+NUMBER_GATE_YD = 4.0
 GATE_YD = 1.2  # a point farther from its mark is not its
 WIDE_GATES_YD = (8.0, 3.0)  # in the first rounds of a fit from a rough start
 INLIER_PX = 4.0  # of a 1280-wide picture
@@ -32,7 +33,7 @@ INLIER_PX = 4.0  # of a 1280-wide picture
 
 @dataclass(frozen=True)
 class Observed:
-    """N things seen: px (N, 2); along (N,) 0: x is known (modulo 5), 1: y is known, 2: both (x modulo 10);
+    """N things seen: px (N, 2); along (N,) 0: x is known (modulo 5), 1: y is known, 2: both (a number; x modulo 5);
     value (N,) y where known; sd (N, 2) px across the mark (lines: first column) or yards along x and y (points);
     weight (N,) share of an independent observation."""
 
@@ -100,8 +101,7 @@ def assign(
     """
     g = solver.unproject(rows, seen.px, size)
     known_x, known_y = seen.along != 1, seen.along != 0
-    step = np.where(seen.along == 2, 10.0, 5.0)
-    to_x = np.where(known_x, step * np.round(g[..., 0] / step), g[..., 0])
+    to_x = np.where(known_x, 5.0 * np.round(g[..., 0] / 5.0), g[..., 0])
     to_y = np.where(known_y, seen.value, g[..., 1])
     target = np.nan_to_num(np.stack([to_x, to_y], -1))
     off = np.hypot(np.where(known_x, g[..., 0] - to_x, 0), np.where(known_y, g[..., 1] - to_y, 0))
@@ -112,7 +112,9 @@ def assign(
     t = b - a
     length = np.linalg.norm(t, axis=-1, keepdims=True)
     n = np.stack([-t[..., 1], t[..., 0]], -1) / np.maximum(length, 1e-9)
-    gate = np.where(np.nan_to_num(off, nan=99.0) < np.where(point, 4.0, gate_yd), np.sqrt(seen.weight), 0.0)
+    gate = np.where(
+        np.nan_to_num(off, nan=99.0) < np.where(point, NUMBER_GATE_YD, gate_yd), np.sqrt(seen.weight), 0.0
+    )
     normal = np.zeros((*off.shape, 2, 2))
     normal[..., 0, :] = n / seen.sd[:, :1] * gate[..., None]
     if point.any():
@@ -155,7 +157,8 @@ def fit(
         rows, _ = solver.refine(rows, sightings, prior, size, steps)
     sightings, off = assign(rows, seen, size)
     total = solver.cost(rows, sightings, prior, size)
-    lost = (~(np.nan_to_num(off, nan=99.0) < GATE_YD) & (seen.along != 2)) * seen.weight
+    far = np.nan_to_num(off, nan=99.0)
+    lost = ((far >= GATE_YD) & (seen.along != 2) | (far >= NUMBER_GATE_YD) & (seen.along == 2)) * seen.weight
     # What fits no mark costs as much as a residual of five sigmas.
     return rows, total + lost.sum(1) * solver.CAUCHY**2 * np.log1p((5.0 / solver.CAUCHY) ** 2)
 
@@ -166,7 +169,8 @@ class Quality:
 
     residual_px: robust rms across the lines; inliers: share of line points on their mark; yard_lines, rows:
     distinct marks with enough points; spread: how far apart the yard lines seen are, yards; missing: share of
-    the length of predicted yard lines on which the network saw none.
+    the length of predicted yard lines on which the network saw none; numbers, numbers_off: number places seen, and
+    those of them too far from where this camera puts numbers.
     """
 
     residual_px: float
@@ -176,6 +180,8 @@ class Quality:
     spread: float
     missing: float
     points: int
+    numbers: int = 0
+    numbers_off: int = 0
 
 
 def quality(row: Array, seen: Observed, marks: Marks, field: Field) -> Quality:
@@ -189,12 +195,13 @@ def quality(row: Array, seen: Observed, marks: Marks, field: Field) -> Quality:
     good = line & (np.nan_to_num(off[0], nan=99.0) < GATE_YD) & (across < INLIER_PX * size[0] / 1280)
     share = float(seen.weight[good].sum() / max(seen.weight[line].sum(), 1e-9))
     res = float(1.4826 * np.median(across[good])) if good.any() else float("inf")
+    point_off = np.nan_to_num(off[0, ~line], nan=99.0)
     xs, counts = np.unique(np.round(sightings.xy[0, good & (seen.along == 0), 0]), return_counts=True)
     xs = xs[counts >= 4]
     _, counts = np.unique(np.round(seen.value[good & (seen.along == 1)], 2), return_counts=True)
     return Quality(
         res, share, len(xs), int((counts >= 4).sum()), float(np.ptp(xs)) if len(xs) else 0.0,
-        _missing(row, marks, field), int(good.sum()),
+        _missing(row, marks, field), int(good.sum()), len(point_off), int((point_off >= NUMBER_GATE_YD).sum()),
     )  # fmt: skip
 
 
