@@ -22,10 +22,22 @@ MIN_POINTS = 8
 SECOND_SHARE = 0.25  # points of the second line, of those of the first, to count as a row
 ALMOST_PARALLEL = 0.5  # rows may meet at the horizon, but not cross steeply: least cosine of their angle
 ANSWER_DOUBT = 0.1  # chance that the network's word on the row means nothing
+MIN_NUMBERS, FAINT = 3, 0.5  # numbers seen, mean answer on the rows: when to try without rows
+NO_ROWS_LOG = -8.0  # log probability of that reading
 NONE = np.zeros((0, 5))
 
 
 def variants(marks: Marks, view: str) -> list[tuple[Marks, str, float]]:
+    """The ways to read the hash rows: see :func:`_by_lines`; where the rows are faint and numbers plain, also none."""
+    ways = _by_lines(marks, view)
+    answers = np.concatenate([marks.ridge[n][:, 4] for n in ("near_hash", "far_hash")])
+    plain = sum(int((p[:, 2] > 0.5).sum()) for p in marks.number.values())
+    if plain >= MIN_NUMBERS and (not len(answers) or answers.mean() < FAINT):
+        ways.append((_with(marks, NONE, NONE), "none", NO_ROWS_LOG))
+    return ways
+
+
+def _by_lines(marks: Marks, view: str) -> list[tuple[Marks, str, float]]:
     """The ways to read the hash rows: marks with the points sorted out, the rows seen (both,
     near, far) and the log probability of each."""
     parts = [marks.ridge["near_hash"], marks.ridge["far_hash"]]

@@ -169,7 +169,9 @@ def _on_rows(rows: Array, seen: Observed, size: tuple[int, int]) -> Array:
     out = rows.copy()
     line = seen.along == 1
     if line.sum() < 6:
-        return out
+        line = seen.along == 2  # numbers
+        if line.sum() < 2:
+            return out
     y = solver.unproject(rows, seen.px[line], size)[..., 1]
     off = np.nanmedian(seen.value[line] - y, axis=1)
     out[:, 5] += np.where(np.abs(off) > 1.0, np.nan_to_num(off), 0.0)

@@ -198,9 +198,11 @@ def quality(row: Array, seen: Observed, marks: Marks, field: Field) -> Quality:
     point_off = np.nan_to_num(off[0, ~line], nan=99.0)
     xs, counts = np.unique(np.round(sightings.xy[0, good & (seen.along == 0), 0]), return_counts=True)
     xs = xs[counts >= 4]
+    painted, count = np.unique(np.round(seen.value[~line][point_off < NUMBER_GATE_YD / 2], 2), return_counts=True)
+    number_rows = int((count >= 2).sum()) if len(painted) else 0
     _, counts = np.unique(np.round(seen.value[good & (seen.along == 1)], 2), return_counts=True)
     return Quality(
-        res, share, len(xs), int((counts >= 4).sum()), float(np.ptp(xs)) if len(xs) else 0.0,
+        res, share, len(xs), int((counts >= 4).sum()) + number_rows, float(np.ptp(xs)) if len(xs) else 0.0,
         _missing(row, marks, field), int(good.sum()), len(point_off), int((point_off >= NUMBER_GATE_YD).sum()),
     )  # fmt: skip
 
