@@ -22,6 +22,8 @@ OFFENSE, DEFENSE, OFFICIAL_SIDE, UNKNOWN = (SIDES.index(s) for s in ("offense", 
 GEOMETRY_SD_YD = 0.45  # of a person's distance from the line: position error and stance
 SHADE_SHARE = 0.8  # how much of the turf's shade a kit shares
 PATCH_WEIGHTS = {"torso": 1.0, "trousers": 0.8, "helmet": 0.6}  # how well a patch tells teams apart
+UNSURE_ROLE = 0.8  # share of the finder's votes below which a role may be turned
+OWN_KIT_SD = 2.2  # a kit this near to a team's is that team's
 ODD_KIT_SD = 4.5  # a kit this far from both teams' is no player's when the finder was not sure either
 KIT_CLIP = 5.0  # log odds: shade, mud and boxes over others keep a kit from being proof
 GEOMETRY_CLIP = 7.0
@@ -50,9 +52,10 @@ def split(
     still = set_positions(xy, times)
     weight = seen[times <= 0.1].mean(0) if (times <= 0.1).any() else np.zeros(n)
     players = np.flatnonzero((role == PLAYER) & np.isfinite(still).all(1))
-    z_all = formation.whiten(kit[role == PLAYER])
+    maybe = (role == PLAYER) | ((role == OFFICIAL) & (role_share < UNSURE_ROLE))
+    z_all = formation.whiten(kit[maybe])
     z = np.zeros((n, z_all.shape[1]))
-    z[role == PLAYER] = z_all
+    z[maybe] = z_all
     read = formation.read(still[players], weight[players], z[players])
     if read is None:
         return Split(keep, role, side.astype(np.int64), confidence, None)
@@ -60,17 +63,30 @@ def split(
     odds = np.clip(np.nan_to_num(depth / GEOMETRY_SD_YD**2), -GEOMETRY_CLIP, GEOMETRY_CLIP)
     kit_odds, distance = _kit_odds(z, players, odds)
     total = odds + kit_odds
+    near = np.nan_to_num(np.abs(depth), nan=99.0) < 25.0
+    role, side = _settle_roles(role, maybe & near, role_share, total, distance, a_side if z.shape[1] else 0)
     everyone = role == PLAYER
-    side[everyone] = np.where(total[everyone] > 0, DEFENSE, OFFENSE)
-    odd = everyone & (distance > ODD_KIT_SD) & (role_share < 0.7)
-    role = np.where(odd, OFFICIAL, role)
-    everyone = everyone & ~odd
-    side[odd] = OFFICIAL_SIDE
     sure = 1 / (1 + np.exp(-np.abs(total)))
     sure *= 1 / (1 + np.exp(-max(read.odds, 0.0) - 1.0))
     confidence = np.where(everyone, sure, confidence)
     keep = _drop_surplus(keep, side, still, weight, distance, read, a_side)
     return Split(keep, role, side.astype(np.int64), np.clip(confidence, 0, 1), read)
+
+
+def _settle_roles(
+    role: NDArray[np.int64], maybe: NDArray[np.bool_], share: Array, odds: Array, distance: Array, a_side: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Roles and sides with the kits known: an unsure player in a kit like neither team's is an official; an unsure
+    official in a team's kit is a player while his side is short of men."""
+    odd = (role == PLAYER) & (distance > ODD_KIT_SD) & (share < 0.7)
+    role = np.where(odd, OFFICIAL, role)
+    side = np.where(odds > 0, DEFENSE, OFFENSE)
+    back = np.flatnonzero((role == OFFICIAL) & maybe & ~odd & (distance < OWN_KIT_SD))
+    for i in back[np.argsort(share[back])]:
+        if ((role == PLAYER) & (side == side[i])).sum() < a_side:
+            role[i] = PLAYER
+    side = np.where(role == PLAYER, side, np.where(role == OFFICIAL, OFFICIAL_SIDE, UNKNOWN))
+    return role.astype(np.int64), side.astype(np.int64)
 
 
 def comparable(kit: Array) -> Array:
