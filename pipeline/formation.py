@@ -125,8 +125,14 @@ def passer_score(depth: Array, across: Array) -> float:
 
 
 def kick_score(y: Array, depth: Array) -> float:
-    """A placekick's formation: eight or more tight on the line, a holder behind their middle, hardly anyone else."""
+    """A placekick's formation: eight or more tight on the line, a holder behind their middle, hardly anyone else;
+    or a punt's: one man far behind the middle and at most two between."""
     line = (depth < 0) & (depth > -2.7)
+    punter = (depth < -10.5) & (depth > -17.0)
+    between = (depth <= -2.7) & (depth >= -10.5)
+    if line.sum() >= 7 and punter.sum() == 1 and between.sum() <= 2 and (depth < -10.5).sum() == 1:
+        aside = abs(float(y[punter][0]) - float(np.median(y[line & (np.abs(y - np.median(y[line])) < 8.0)])))
+        return 6.0 if aside < 2.5 else 0.0
     back = (depth < -6.0) & (depth > -11.0)
     if line.sum() < 8 or not 1 <= back.sum() <= 3 or ((depth <= -2.7) & (depth >= -6.0)).any():
         return 0.0
