@@ -123,21 +123,34 @@ def match_people(truth: Sequence[Row], pred: Sequence[Row]) -> list[tuple[int, i
     return [(int(r), int(c)) for r, c in zip(rows, columns, strict=True) if allowed[r, c]]
 
 
-def people_counted(pair: Pair, matched: Sequence[tuple[int, int]]) -> tuple[int, int]:
-    """How many true people there were to find, and how many finds count.
+def people_counted(pair: Pair, matched: Sequence[tuple[int, int]]) -> tuple[int, int, int]:
+    """(found, to be found, finds) of people on the field.
 
-    People of whom not a pixel shows cannot be found; finds whose ground point lies outside the picture are of
-    people cut by its edge, whom the truth does not list: neither is held against anybody, unless matched.
+    Not held against anybody: people beyond the lines (officials on the sideline's border, found or not), people of
+    whom not a pixel shows, and finds of people cut by the picture's edge, whose ground point lies outside it and
+    whom the truth does not list.
     """
-    hit_true, hit_found = {i for i, _ in matched}, {j for _, j in matched}
-    seen = sum(1 for i, t in enumerate(pair.truth_people) if i in hit_true or t.get("box_left_px") is not None)
     width, height = pair.size_px or (math.inf, math.inf)
 
     def inside(p: Row) -> bool:
         x, y = p.get("ground_x_px"), p.get("ground_y_px")
         return x is None or y is None or (0 <= x < width and 0 <= y < height)
 
-    return seen, sum(1 for j, p in enumerate(pair.pred_people) if j in hit_found or inside(p))
+    off = {i for i, t in enumerate(pair.truth_people) if not _within_lines(t, pair.truth.get("field_level"))}
+    hits = [(i, j) for i, j in matched if i not in off]
+    taken = {j for _, j in matched}
+    missed = set(range(len(pair.truth_people))) - off - {i for i, _ in matched}
+    seen = sum(1 for i in missed if pair.truth_people[i].get("box_left_px") is not None)
+    false = sum(1 for j, p in enumerate(pair.pred_people) if j not in taken and inside(p))
+    return len(hits), len(hits) + seen, len(hits) + false
+
+
+def _within_lines(person: Row, level: Any) -> bool:
+    x, y = person.get("x_yd"), person.get("y_yd")
+    if x is None or y is None or level not in fields.LEVELS:
+        return True
+    f = fields.load(str(level))
+    return bool(0 <= x <= f.length and 0 <= y <= f.width)
 
 
 def position_errors(wanted: Sequence[tuple[Row, Row]], everybody: Sequence[tuple[Row, Row]]) -> Array:

@@ -29,8 +29,8 @@ WORDS: dict[str, tuple[str, str]] = {
     "clips_charted": ("clips charted without a crash or a silent gap", "100 %"),
     "snap_within_2_frames": ("snap within 2 frames at 30 fps", ">= 95 %"),
     "no_snap_left_alone": ("no snap invented on clips without one", ">= 98 %"),
-    "people_recall_sideline": ("people at the snap, sideline: recall", ">= 98 %"),
-    "people_precision_sideline": ("people at the snap, sideline: precision", ">= 98 %"),
+    "people_recall_sideline": ("people on the field at the snap, sideline: recall", ">= 98 %"),
+    "people_precision_sideline": ("people on the field at the snap, sideline: precision", ">= 98 %"),
     "registration_usable_sideline": ("registration usable, sideline", ">= 97 %"),
     "registration_median_yd": ("registration inside the hashes: median", "<= 0.15 yd"),
     "registration_p95_inside_hashes_yd": ("registration inside the hashes: 95th percentile", "<= 0.6 yd"),
@@ -248,9 +248,9 @@ def _people(pairs: Sequence[Pair], report: Report, view: str) -> None:
         sides += [t["side"] == p["side"] for t, p in both if t["role"] == "player"]
         if pair.truth.get("view") != view:
             continue
-        seen, counted = compare.people_counted(pair, matched)
-        hit, true_n, found_n = hit + len(matched), true_n + seen, found_n + counted
-        misses.append((pair, float(seen + counted - 2 * len(matched))))
+        hits, wanted, finds = compare.people_counted(pair, matched)
+        hit, true_n, found_n = hit + hits, true_n + wanted, found_n + finds
+        misses.append((pair, float(wanted + finds - 2 * hits)))
         defenders = [(t, p) for t, p in both if t["side"] == "defense" and t["role"] == "player"]
         errors = compare.position_errors(defenders, both)
         if len(errors):

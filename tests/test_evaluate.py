@@ -216,12 +216,17 @@ def test_truth_between_written_frames() -> None:
     assert compare.truth_at(rows_, 12) is None and compare.truth_at(rows_, 25) is None
 
 
-def test_hidden_people_and_people_cut_by_the_edge_count_for_nobody() -> None:
+def test_people_who_count_for_nobody() -> None:
     found = rows.unplaced_rows("a", "a", "snap", 0, 0.0, support.people())
+    n = len(found)
     hidden = {**found[0], "box_left_px": None, "ground_x_px": 5.0, "ground_y_px": 5.0}
     cut = {**found[1], "ground_y_px": 400.0}
-    pair = compare.Pair("a", {}, {}, [*found, hidden], [*found, cut], (support.WIDTH, support.HEIGHT))
-    matched = [(i, i) for i in range(len(found))]
-    assert compare.people_counted(pair, matched) == (len(found), len(found))
-    pair.pred_people.append({**found[1], "ground_y_px": 300.0})
-    assert compare.people_counted(pair, matched) == (len(found), len(found) + 1)
+    beyond = {**found[2], "x_yd": 50.0, "y_yd": 54.5}
+    pair = compare.Pair("a", {"field_level": "college"}, {}, [*found, hidden, beyond], [*found, cut])
+    pair.size_px = (support.WIDTH, support.HEIGHT)
+    matched = [(i, i) for i in range(n)]
+    assert compare.people_counted(pair, matched) == (n, n, n)
+    pair.pred_people.append({**found[1], "ground_y_px": 300.0})  # invented
+    assert compare.people_counted(pair, matched) == (n, n, n + 1)
+    assert compare.people_counted(pair, matched[1:]) == (n - 1, n, n + 1)  # one missed, his find stands alone
+    assert compare.people_counted(pair, [*matched, (n + 1, n)]) == (n, n, n + 1)  # found beyond the lines
