@@ -214,8 +214,10 @@ def hook_for(s: Scene, plan: Plan, out: Outcome, cushions: dict[int, float]) -> 
             return
         _sacked(s, q, out, state)
         for i, c in cushions.items():
-            if q.kind[i] == 2:
-                q.offset[i, 0] = max((c - 0.4) * (1 - t / 1.9), 0.0) + 0.9 if s.call.family != "cover_2_man" else -0.4
+            if q.kind[i] == 2 and q.ref[i] < q.n:
+                ahead = max((c - 0.4) * (1 - t / 1.9), 0.0) + 0.9 if s.call.family != "cover_2_man" else -0.4
+                # A man in coverage waits on his side of the line for a receiver who is still behind it.
+                q.offset[i, 0] = max(ahead, s.spot.neutral + 1.3 - q.pos[q.ref[i], 0])
         if t < 0.45 or not len(targets):
             return
         where = q.pos[targets]
