@@ -6,6 +6,7 @@ import io
 import re
 import subprocess
 import sys
+import tomllib
 import zipfile
 from pathlib import Path
 
@@ -66,7 +67,7 @@ def test_wheel_ships_models_and_configs_but_no_training(tmp_path: Path) -> None:
     wanted = ["pipeline/cli.py", "pipeline/schema/snaps.json", "configs/chart.toml", "configs/labels.toml",
               "configs/fields/college.toml"]  # fmt: skip
     wanted += [p.relative_to(ROOT).as_posix() for p in ROOT.glob("models/*.toml")]
-    wanted += [p.relative_to(ROOT).as_posix() for p in ROOT.glob("models/*/*.onnx")]
+    wanted += [f"models/{e['file']}" for e in tomllib.loads((ROOT / "models/manifest.toml").read_text()).values()]
     assert set(wanted) <= names
     assert not [n for n in names if n.startswith(("models/training", "tests/", "sample_frames/"))]
     metadata = zipfile.ZipFile(wheel).read(next(n for n in names if n.endswith("METADATA"))).decode()
