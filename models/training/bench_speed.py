@@ -92,7 +92,8 @@ def peak_memory_gib(path: Path, out: Path) -> float:
         "    print('PEAK', resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)\n"
     )
     command = [sys.executable, "-c", code, "chart", str(path), "--out", str(out)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    root = Path(__file__).resolve().parents[2]
+    done = subprocess.run(command, cwd=root, capture_output=True, text=True, check=False)
     peak = [line for line in done.stdout.splitlines() if line.startswith("PEAK ")]
     if not peak:
         raise SystemExit(f"Measuring memory failed: {done.stderr}")
