@@ -19,6 +19,7 @@ from pipeline.registration.start_lines import group
 Array = NDArray[np.float64]
 
 MIN_POINTS = 8
+MIN_EVIDENCE = 4.0  # sum of squared answers on a line of points to call it a row
 SECOND_SHARE = 0.25  # points of the second line, of those of the first, to count as a row
 ALMOST_PARALLEL = 0.5  # rows may meet at the horizon, but not cross steeply: least cosine of their angle
 ANSWER_DOUBT = 0.1  # chance that the network's word on the row means nothing
@@ -44,11 +45,14 @@ def _by_lines(marks: Marks, view: str) -> list[tuple[Marks, str, float]]:
     points = np.concatenate(parts)
     is_far = np.repeat([False, True], [len(p) for p in parts])
     if len(points) < MIN_POINTS:
-        return [(marks, "both", 0.0)]
+        return [(_with(marks, NONE, NONE), "none", 0.0)]
     ideal = np.concatenate([start.undistort(points[:, :2], start.TYPICAL_K1, marks.size), points[:, 2:]], 1)
-    lines = [q for q in group(ideal, marks.size[0] / 1280) if len(q.points) >= MIN_POINTS]
+    lines = [
+        q for q in group(ideal, marks.size[0] / 1280)
+        if len(q.points) >= MIN_POINTS and float((ideal[q.points, 4] ** 2).sum()) > MIN_EVIDENCE
+    ]  # fmt: skip
     if not lines:
-        return [(marks, "both", 0.0)]
+        return [(_with(marks, NONE, NONE), "none", 0.0)]
     lines.sort(key=lambda q: -float(ideal[q.points, 4].sum()))
     first = lines[0]
     others = [

@@ -21,6 +21,7 @@ NUMBERS = ("near_number", "far_number")
 PAIRS = (("near_sideline", "far_sideline"), ("near_number", "far_number"))
 MAX_POINTS = {"yard_line": 260}  # kept a channel, the rest 90
 OTHER_POINTS = 90
+NEAR_FIELD = 0.2  # marks count only where the answer 'field' within three cells reaches this
 DENSE_STEP = 4  # cells between dense samples
 
 
@@ -124,6 +125,8 @@ def decode(
     index = {n: i for i, n in enumerate(layout.CHANNELS)}
 
     maps = maps.copy()
+    near_field = cv2.dilate(maps[index["field"]], np.ones((7, 7), np.uint8)) > NEAR_FIELD
+    maps[: len(layout.HEAT)] *= near_field  # stands and benches draw lines too
     for near, far in PAIRS:  # one mark is not both; hash rows: see hash_rows
         a, b = maps[index[near]], maps[index[far]]
         maps[index[near]], maps[index[far]] = np.where(a >= b, a, 0), np.where(b > a, b, 0)

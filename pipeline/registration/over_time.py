@@ -74,7 +74,8 @@ def over_time(
     order = sorted(range(len(looks)), key=lambda i: looks[i].frame)
     _agree_on_lines([looks[i] for i in order])
     shift, probability, read = _absolute(looks)
-    known = probability > numbers.KNOWN
+    witnessed = any(k.way.get("witnessed", bool(k.way.get("numbers"))) for k in looks if k.camera is not None)
+    known = probability > numbers.KNOWN and witnessed
     fused = [_fuse(i, looks, level, view) for i in range(len(looks))]
     out = []
     for look, (camera, error, carried) in zip(looks, fused, strict=True):

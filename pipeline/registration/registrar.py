@@ -173,8 +173,10 @@ def _on_rows(rows: Array, seen: Observed, size: tuple[int, int]) -> Array:
         if line.sum() < 2:
             return out
     y = solver.unproject(rows, seen.px[line], size)[..., 1]
-    off = np.nanmedian(seen.value[line] - y, axis=1)
-    out[:, 5] += np.where(np.abs(off) > 1.0, np.nan_to_num(off), 0.0)
+    for i, here in enumerate(y):
+        ok = np.isfinite(here)
+        off = float(np.median(seen.value[line][ok] - here[ok])) if ok.any() else 0.0
+        out[i, 5] += off if abs(off) > 1.0 else 0.0
     return out
 
 
