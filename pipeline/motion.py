@@ -177,22 +177,27 @@ class Meter:
             now.repeated, now.to_first = True, last.to_first
             return ""
         distance = float(np.abs(now.histogram - last.histogram).sum()) / 2
+        guess = last.to_first @ self.camera.step
         to_first = self.camera.follow((last.grey, last.to_first), now.grey, self.moving)
-        if to_first is None:
-            to_first = self._search(last, now)
+        if to_first is None or distance > CUT_HISTOGRAM or self.camera.share < CUT_SHARE:
+            to_first = self._look_again(last, now, [to_first, guess, last.to_first])
             if to_first is None:
-                guess = last.to_first @ self.camera.step
-                if distance < CUT_HISTOGRAM and self._agrees(last, now, guess):
-                    now.to_first = guess / guess[2, 2]
-                    self.camera.set_anchor(now.grey, now.to_first, None)
-                    return ""
-                return f"features lost, histogram {distance:.2f}"
-        elif (distance > CUT_HISTOGRAM or self.camera.share < CUT_SHARE) and not self._agrees(
-            last, now, to_first
-        ):
-            return f"pictures differ, histogram {distance:.2f}"
+                return f"pictures differ, histogram {distance:.2f}"
         now.to_first = to_first
         return ""
+
+    def _look_again(self, last: _Picture, now: _Picture, ways: list[Array | None]) -> Array | None:
+        """The camera motion under which the two pictures look alike, the first of ``ways`` if it does; or None."""
+        scores = [-1.0 if way is None else self._alike(last, now, way) for way in ways]
+        if scores[0] > ALIKE:
+            return ways[0]
+        best = int(np.argmax(scores))
+        way = ways[best] if scores[best] > ALIKE else self._search(last, now)
+        if way is None:
+            return None
+        way = np.asarray(way / way[2, 2])
+        self.camera.set_anchor(now.grey, way, None)
+        return way
 
     def _search(self, last: _Picture, now: _Picture) -> Array | None:
         """A second look without a guess (whip pans, blur): matched descriptors."""
@@ -210,19 +215,17 @@ class Meter:
         fit = robust(here, there, len(pairs))
         if fit is None or fit.share < 0.25:
             return None
-        to_first = last.to_first @ fit.matrix
-        to_first /= to_first[2, 2]
-        self.camera.set_anchor(now.grey, to_first, None)
-        return np.asarray(to_first)
+        way = last.to_first @ fit.matrix
+        return np.asarray(way) if self._alike(last, now, way) > ALIKE else None
 
-    def _agrees(self, last: _Picture, now: _Picture, to_first: Array) -> bool:
-        """True when the two pictures look alike once aligned (correlation of band-passed pictures)."""
+    def _alike(self, last: _Picture, now: _Picture, to_first: Array) -> float:
+        """Correlation of the two band-passed pictures once aligned."""
         step = np.linalg.inv(last.to_first) @ to_first
         size = (now.grey.shape[1], now.grey.shape[0])
         then = cv2.warpPerspective(last.band, step, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
         a, b = then.ravel(), now.band.ravel()
         norm = float(np.linalg.norm(a) * np.linalg.norm(b))
-        return norm > 0 and float(a @ b) / norm > ALIKE
+        return float(a @ b) / norm if norm > 0 else 0.0
 
     def _record(self, now: _Picture) -> None:
         while len(self.recent) > 1 and self.recent[1].time_s <= now.time_s - LAG_S:
