@@ -23,6 +23,7 @@ OK_RESIDUAL_PX = 2.6  # of a 1280-wide picture
 OK_ERROR_YD = 1.2
 FLOOR_YD = 0.1  # the crown of the ground and worn paint, which no residual shows
 SCORE_TEMPER = 0.8  # scores overstate: points of one mark err together
+ONE_ROW_FACTOR = 2.0  # measured on rendered film
 MOST_ALTERNATIVES = 4
 
 
@@ -108,12 +109,14 @@ def alternative(reading: Reading, best: Reading, found: Marks) -> dict[str, Any]
     fit, place = reading.fit, reading.place
     field = fields.load(fit.level)
     error = float(np.hypot(error_of(fit, found, field), FLOOR_YD))
+    if fit.quality.rows < 2:  # one row gives the place, the priors the scale across the field
+        error *= ONE_ROW_FACTOR
     shift, probability = place.best()
     row = fit.row.copy()
     row[4] += shift
     r = reading.readings
     return {
-        "level": fit.level, "rows": fit.rows, "score": round(reading.score, 3),
+        "view": fit.view, "level": fit.level, "rows": fit.rows, "score": round(reading.score, 3),
         "camera": solver.camera_of(row, found.size),
         "apart_yd": apart_mod_5(best.fit.row, fit.row, found) if reading is not best else 0.0,
         "fit_error_yd": error, "fit_reason": reason_against(fit.quality, error, found.size[0] / 1280),

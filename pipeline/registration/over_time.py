@@ -103,7 +103,7 @@ def _ways(r: Registration) -> list[dict[str, Any]]:
     """The ways a registration may be read: its own alternatives, or itself."""
     ways = r.evidence.get("alternatives")
     if ways:
-        return list(ways)
+        return [w for w in ways if w["view"] == r.view]
     if r.status != "ok":
         return []
     return [{"level": r.level, "rows": "both", "score": 0.0, "camera": r.camera, "apart_yd": 0.0, "fit_reason": "",

@@ -32,6 +32,8 @@ PAINT_APART_YD = 1.5  # how far paint may move the fit
 MARKS_WITH_PAINT = 0.25  # weight the network's own points keep beside paint
 LEVEL_DOUBT = 0.02
 LEVEL_WORTH_TRYING = 0.04  # probability the network gives it
+LEVEL_TRUST = 0.7  # how far to believe it: it knows rendered film only
+VIEW_WORTH_TRYING = 0.1
 LEVEL_MARGIN = 60.0  # a level's fit worse by more (log evidence) is not looked at further
 DEFAULT_BONUS = 0.5  # for the default level, where nothing else tells
 DEFAULT_LEVEL = "professional"
@@ -90,19 +92,18 @@ class Registrar:
         return report(best, found, evidence)
 
     def _fits(self, found: Marks, view: str, hint: Array | None) -> list[Fit]:
-        """Fits of every level worth trying, best first."""
-        if self.level is not None:
-            levels = [self.level]
-        else:
-            order = sorted(found.level, key=lambda k: -found.level[k])
-            levels = [n for i, n in enumerate(order) if i == 0 or found.level[n] > LEVEL_WORTH_TRYING]
-        fits = []
-        for marks, rows, log_chance in hash_rows.variants(found, view):
-            for level in levels:
-                fit = _fit_level(marks, fields.load(level), view, hint)
-                if fit is not None:
-                    doubt = log_chance + np.log(found.level[level] + LEVEL_DOUBT)
-                    fits.append(replace(fit, log_prior=float(doubt), rows=rows))
+        """Fits of every view and level worth trying, best first. What the network rules out is tried last."""
+        views = [view]
+        if self.view is None:
+            views += [v for v in VIEWS if v != view and found.view[v] > VIEW_WORTH_TRYING]
+        order = [self.level] if self.level else sorted(found.level, key=lambda k: -found.level[k])
+        likely = [n for i, n in enumerate(order) if i == 0 or found.level[n] > LEVEL_WORTH_TRYING]
+        fits: list[Fit] = []
+        for levels in (likely, [n for n in order if n not in likely]):
+            if any(_good(f.quality, found.size) for f in fits):
+                break
+            for v in views:
+                fits += _fits_of(found, v, levels, hint, told=self.level is not None)
         return sorted(fits, key=lambda f: f.cost / 2 - f.log_prior)
 
     def _tell_level(
@@ -125,6 +126,19 @@ class Registrar:
                 score += DEFAULT_BONUS
             results.append(Reading(new, readings, place, float(score)))
         return sorted(results, key=lambda r: -r.score)
+
+
+def _fits_of(found: Marks, view: str, levels: list[str], hint: Array | None, told: bool) -> list[Fit]:
+    """Fits of some levels under every reading of the hash rows; told: the level is known."""
+    fits = []
+    for marks, rows, log_chance in hash_rows.variants(found, view):
+        for level in levels:
+            fit = _fit_level(marks, fields.load(level), view, hint)
+            if fit is not None:
+                doubt = 0.0 if told else LEVEL_TRUST * np.log(found.level[level] + LEVEL_DOUBT)
+                doubt += np.log(found.view[view] + LEVEL_DOUBT)
+                fits.append(replace(fit, log_prior=float(log_chance + doubt), rows=rows))
+    return fits
 
 
 def _hint_row(hint: Camera | None, size: tuple[int, int]) -> Array | None:
