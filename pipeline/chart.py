@@ -208,8 +208,9 @@ def _moment_rows(snap_id: str, play: Play, chain: Chain, moment: str, at_s: floa
         t = rows.moment_index(chain.tracks, sample.time_s)
         if int(chain.tracks.frame[t]) == sample.frame:
             return rows.position_rows(
-                snap_id, clip, moment, t, chain.tracks, chain.alignment, chain.labels, sample.people
-            )
+                snap_id, clip, moment, t, chain.tracks, chain.alignment, chain.labels, sample.people,
+                sample.registration.camera,
+            )  # fmt: skip
     return rows.unplaced_rows(snap_id, clip, moment, sample.frame, sample.time_s, sample.people)
 
 

@@ -108,6 +108,14 @@ def box_cells(people: People | None, index: int) -> Row:
     }
 
 
+def ground_cells(camera: Camera | None, xy_yd: NDArray[np.float64]) -> Row:
+    """Ground point in px of a position, where a camera is known and shows it."""
+    px = camera.ground_to_px(xy_yd) if camera is not None else np.array([np.nan, np.nan])
+    if camera is None or not ((px >= 0) & (px < (camera.width_px, camera.height_px))).all():
+        return {}
+    return {"ground_x_px": round(float(px[0]), 2), "ground_y_px": round(float(px[1]), 2)}
+
+
 def position_rows(
     snap_id: str,
     clip: str,
@@ -117,8 +125,12 @@ def position_rows(
     alignment: Alignment | None,
     labels: Labels | None,
     people: People | None,
+    camera: Camera | None = None,
 ) -> list[Row]:
-    """Rows of positions.csv for one moment: everybody on the field found or bridged there."""
+    """Rows of positions.csv for one moment: everybody on the field found there, or known from the frames around.
+
+    The latter has no box; his ground point is where the camera shows his position.
+    """
     deep = set() if labels is None else set(labels.deep if moment == "snap" else labels.deep_after)
     rushers = set() if labels is None else set(labels.rushers)
     blockers = set() if labels is None else set(labels.blockers)
@@ -135,7 +147,7 @@ def position_rows(
             "position": "unknown" if alignment is None else alignment.position[n],
             "x_yd": blank_nan(xy[0]), "y_yd": blank_nan(xy[1]), "error_yd": blank_nan(tracks.error_yd[t]),
             "deep": n in deep, "rusher": n in rushers, "blocker": n in blockers,
-            **box_cells(people, found),
+            **(box_cells(people, found) if found >= 0 else ground_cells(camera, xy)),
         }  # fmt: skip
         if alignment is not None:
             row["depth_yd"] = blank_nan(alignment.depth_yd[t, n])

@@ -149,3 +149,25 @@ def test_clips_of_one_game_agree_on_the_field_level(one_game: bool, film: Path, 
     told = [r["field_level"] for r in read_csv(tmp_path / "out" / "snaps.csv", "snaps")]
     assert told == ["college"] * 3 + (["college"] if one_game else ["canadian"])
     assert ("like the other clips" in stream.getvalue()) == one_game
+
+
+def test_a_man_missed_in_the_frame_of_the_snap_is_still_where_he_stands(film: Path) -> None:
+    tools = support.known_tools((1.5,))
+    find, calls = tools.finder.find, []
+
+    def forgetful(image: np.ndarray) -> object:
+        calls.append(1)
+        found = find(image)
+        if len(calls) not in (5, 6):  # the frames just before and at the snap: the film begins 1.5 s before it
+            return found
+        keep = np.arange(len(found)) != 5
+        fields = ("box_px", "role", "confidence", "ground_px", "head_px", "cut", "kit")
+        return replace(found, **{f: getattr(found, f)[keep] for f in fields})
+
+    tools.finder.find = forgetful  # type: ignore[method-assign, assignment]
+    result = chart_clip(film, film.name, "g", configs.load(), tools)
+    at_snap = [r for r in result.rows["positions"] if r["moment"] == "snap" and r["role"] == "player"]
+    (missed,) = [r for r in at_snap if r.get("box_left_px") is None]
+    ground = support.CAMERA.ground_to_px(np.array(support.formation()[0][5]))
+    assert len(at_snap) == 22
+    assert [missed["ground_x_px"], missed["ground_y_px"]] == pytest.approx(ground.tolist(), abs=2.0)
