@@ -24,7 +24,9 @@ Curve = NDArray[np.float64]
 Scorer = Callable[[NDArray[np.float32]], Curve]
 LEVEL_S = 0.5  # how long before the scorer's peak the level is fitted
 RISES_S = (0.07, 0.1, 0.14, 0.2, 0.28)  # how long the rise after the onset may take
-FIRST_SEEN_S = onset.TICK_S  # the fitted onset is the last still moment; measured on clips never trained on
+FIRST_SEEN_S = (
+    1.5 * onset.TICK_S
+)  # the fitted onset is the last still moment; measured on clips never trained on
 MARGIN_TICKS = 30  # how far the network looks to each side in time
 
 
@@ -36,8 +38,8 @@ class SnapSettings:
     from the scorer's peak. threshold and sure were set on clips never trained on (models/snap/card.md).
     """
 
-    threshold: float = 0.5
-    sure: float = 0.7
+    threshold: float = 0.3
+    sure: float = 0.5
     apart_s: float = 6.0
     lead_s: float = 0.3
     tail_s: float = 0.15

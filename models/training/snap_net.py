@@ -148,7 +148,21 @@ def fit(
     return net
 
 
-def to_onnx(net: SnapNet) -> bytes:
+class Together(nn.Module):
+    """Several networks as one: weighted mean of their logits."""
+
+    def __init__(self, nets: list[SnapNet], shares: list[float]) -> None:
+        super().__init__()
+        self.nets, self.shares = nn.ModuleList(nets), shares
+
+    def forward(self, x: torch.Tensor) -> torch.Tensor:
+        """As SnapNet."""
+        return sum(share * net(x) for net, share in zip(self.nets, self.shares, strict=True)) / sum(
+            self.shares
+        )
+
+
+def to_onnx(net: nn.Module) -> bytes:
     """The network as ONNX with a free number of ticks."""
     import io
 

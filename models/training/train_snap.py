@@ -217,6 +217,20 @@ def fit(data: list[Path], out: Path, epochs: int, seed: int, start: Path | None,
     out.write_bytes(snap_net.to_onnx(net))
 
 
+def together(weights: list[Path], shares: list[float], out: Path) -> None:
+    """Several fits as one ONNX file: the mean of their logits, weighted."""
+    import torch
+
+    from models.training import snap_net
+
+    nets = []
+    for path in weights:
+        net = snap_net.SnapNet()
+        net.load_state_dict(torch.load(path, weights_only=True))
+        nets.append(net)
+    out.write_bytes(snap_net.to_onnx(snap_net.Together(nets, shares)))
+
+
 def scorer_of(path: Path) -> snap.Scorer:
     """A scorer from an ONNX file that need not be in the manifest."""
     return snap.network_scorer(models.open_network(path.read_bytes(), threads=1, where=path))
@@ -263,6 +277,10 @@ def main() -> None:
     step.add_argument("--start", type=Path, help="weights (.pt) of an earlier fit")
     step.add_argument("--rate", type=float, default=4e-3)
     step.add_argument("--seed", type=int, default=0)
+    step = steps.add_parser("together")
+    step.add_argument("--weights", type=Path, nargs="+", required=True, help=".pt files of fits")
+    step.add_argument("--shares", type=float, nargs="+", required=True)
+    step.add_argument("--out", type=Path, required=True)
     step = steps.add_parser("judge")
     step.add_argument("--data", type=Path, required=True)
     step.add_argument("--onnx", type=Path, required=True)
@@ -273,6 +291,8 @@ def main() -> None:
         render(options.out, options.first_seed, options.count, not options.modelled, options.kind)
     elif options.what == "fit":
         fit(options.data, options.out, options.epochs, options.seed, options.start, options.rate)
+    elif options.what == "together":
+        together(options.weights, options.shares, options.out)
     else:
         for threshold in options.threshold:
             result = judge(options.data, scorer_of(options.onnx), replace(snap.DEFAULTS, threshold=threshold))
