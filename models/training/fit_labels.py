@@ -26,7 +26,7 @@ from models.training.observe import PERFECT, USUAL, Observed, observe
 from models.training.playbook.play import Play, make_play
 from pipeline import alignment, labels, tracks
 from pipeline.field import configs_dir
-from pipeline.labels import after, features, forest, scene
+from pipeline.labels import after, before, features, forest, scene
 from pipeline.labels.forest import Forest
 from pipeline.models import models_dir
 from pipeline.records import COVERAGES, Alignment, Tracks
@@ -46,6 +46,7 @@ class Collected:
     seed: dict[str, list[int]] = field(default_factory=dict)
     facts: dict[str, list[dict[str, Array | None]]] = field(default_factory=dict)
     coverage: dict[str, list[str]] = field(default_factory=dict)
+    responses: list[tuple[dict[str, float], str]] = field(default_factory=list)
     kinds: list[tuple[dict[str, float], str]] = field(default_factory=list)
     played: list[dict[str, float]] = field(default_factory=list)
     played_truth: list[str] = field(default_factory=list)
@@ -111,6 +112,11 @@ def _one(play: Play, observed: Observed, t: Tracks, a: Alignment, out: Collected
     view = scene.build(t, a, labels.load())
     who = owners(observed, t)
     by_id = {p.id: p for p in play.people}
+    answer = play.labels.get("motion_response")
+    before.motion(view)
+    if answer and "mover" in view.facts:
+        moments = np.flatnonzero((t.time_s >= -3.01) & (t.time_s <= 0.02))
+        out.responses.append((features.response(view, view.facts["mover"], moments), answer))
     out.kinds.append((features.kind(view), play.labels["play_kind"]))
     if play.labels["play_kind"] == "special":
         return
@@ -320,6 +326,7 @@ def fit_all(seen: Sequence[Seen]) -> tuple[dict[str, Any], dict[str, Any]]:
             keep = [i for i, seed in enumerate(c.seed[section]) if seed % 2 != half]
             rows, truth = ([x[i] for i in keep] for x in (c.rows[section], c.truth[section]))
             halves[half][section] = grow(rows, truth)
+    forests["response"] = grow([f for f, _ in c.responses], [k for _, k in c.responses], small=True)
     crossed = [forest.parse(json.dumps({"forests": h}).encode()) for h in halves]
     collect_coverage(seen, crossed, values, c)
     for when in c.facts:

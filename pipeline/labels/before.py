@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.labels import features
 from pipeline.labels.scene import Scene, beyond, count_distribution
 from pipeline.records import Label
 
@@ -198,8 +199,10 @@ def _response(scene: Scene, mover: int, before: NDArray[np.int64]) -> Label:
     end = hi if abs(scene.across[hi, mover] - scene.across[start, mover]) > 1.0 else end
     moved = scene.across[end, mover] - scene.across[start, mover]
     sign = np.sign(moved)
-    shift = sign * (scene.across[end, scene.dfn] - scene.across[start, scene.dfn])
-    shift = np.where(np.isfinite(shift), shift, 0.0)
+    # Defenders answer a little later than he moves: each is taken at his furthest until then.
+    answer = before[(before >= end) & (scene.time_s[before] <= scene.time_s[end] + s("motion.answer_s"))]
+    shift = sign * (scene.across[answer][:, scene.dfn] - scene.across[start, scene.dfn])
+    shift = np.where(np.isfinite(shift), shift, 0.0).max(0)
     best = float(shift.max()) if len(shift) else 0.0
     share = best / max(abs(moved), 0.1)
     movers = int((shift > s("motion.bump_yd")).sum())
@@ -209,6 +212,10 @@ def _response(scene: Scene, mover: int, before: NDArray[np.int64]) -> Label:
     p_follow = float(beyond(np.array(best), s("motion.follow_share") * abs(moved), 1.5 * sd))
     p_bump = float(beyond(np.sort(shift)[-2:].mean(), s("motion.bump_yd"), sd)) * (1 - p_follow)
     p = {"followed": p_follow, "bumped": p_bump, "stayed": max(1 - p_follow - p_bump, 0.0)}
+    learned = scene.forests.get("response")
+    if learned is not None:
+        chances = learned.chances([features.response(scene, mover, before)])[0]
+        p = dict(zip(learned.classes, (float(v) for v in chances), strict=True))
     value = max(p, key=lambda k: p[k])
     why = f"the defender who went furthest with him covered {100 * share:.0f} % of the way, {movers} shifted"
     return graded(scene, value, p[value] * (1 - 0.08 * min(scene.missing_def, 5)), why)

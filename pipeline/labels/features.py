@@ -178,6 +178,44 @@ def kind(scene: Scene) -> dict[str, float]:
     }
 
 
+def response(scene: Scene, mover: int, before: NDArray[np.int64]) -> dict[str, float]:
+    """Of a man in motion and the defenders, for how they answered. before: moments before the snap."""
+    path = scene.across[before, mover]
+    ok = np.flatnonzero(np.isfinite(path))
+    start = before[ok[0]]
+    turn = before[ok[np.argmax(np.abs(path[ok] - path[ok[0]]))]]
+    moved = float(scene.across[turn, mover] - scene.across[start, mover])
+    later = before[(before >= turn) & (scene.time_s[before] <= scene.time_s[turn] + 0.8)]
+    sign = np.sign(moved) if moved else 1.0
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)
+        shift = sign * (np.nanmax(sign * scene.across[later], 0) * sign - scene.across[start])
+        shift = np.nan_to_num(shift[scene.dfn])
+        end = before[-1]
+        back = sign * (scene.across[end, mover] - scene.across[turn, mover])
+    off_ball = scene.set_depth[scene.dfn] > 2.2
+    order = np.sort(shift)[::-1]
+    low = np.sort(shift[off_ball])[::-1] if off_ball.any() else np.zeros(1)
+    k = int(np.argmax(shift)) if len(shift) else 0
+    first = int(scene.dfn[k]) if len(shift) else mover
+    return {
+        "moved": abs(moved),
+        "came_back": -float(back) if np.isfinite(back) else 0.0,
+        "best_share": float(order[0] / max(abs(moved), 0.5)) if len(order) else 0.0,
+        "best": float(order[0]) if len(order) else 0.0,
+        "second": float(order[1]) if len(order) > 1 else 0.0,
+        "third": float(order[2]) if len(order) > 2 else 0.0,
+        "fourth": float(order[3]) if len(order) > 3 else 0.0,
+        "off_ball_second": float(low[1]) if len(low) > 1 else 0.0,
+        "off_ball_third": float(low[2]) if len(low) > 2 else 0.0,
+        "off_ball_median": float(np.median(low)),
+        "gap_before": float(abs(scene.across[start, first] - scene.across[start, mover])),
+        "gap_after": float(abs(scene.across[turn, first] - scene.across[turn, mover])),
+        "gap_at_snap": float(abs(scene.across[end, first] - scene.across[end, mover])),
+        "speed": abs(moved) / max(float(scene.time_s[turn] - scene.time_s[start]), 0.3),
+    }
+
+
 def median(values: Array) -> float:
     """Median of what is known, NaN where nothing is."""
     good = values[np.isfinite(values)]
