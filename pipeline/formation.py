@@ -133,10 +133,10 @@ def kick_score(y: Array, depth: Array) -> float:
     if line.sum() >= 7 and punter.sum() == 1 and between.sum() <= 2 and (depth < -10.5).sum() == 1:
         aside = abs(float(y[punter][0]) - float(np.median(y[line & (np.abs(y - np.median(y[line])) < 8.0)])))
         return 6.0 if aside < 2.5 else 0.0
-    back = (depth < -6.0) & (depth > -11.0)
-    if line.sum() < 8 or not 1 <= back.sum() <= 3 or ((depth <= -2.7) & (depth >= -6.0)).any():
+    back = (depth < -6.6) & (depth > -11.0)
+    if line.sum() < 8 or not 1 <= back.sum() <= 3 or ((depth <= -2.7) & (depth >= -6.6)).any():
         return 0.0
-    tight = float(np.ptp(y[line])) < 12.0
+    tight = float(np.ptp(y[line])) < 10.5
     return 10.0 if tight and float(np.abs(y[back] - np.median(y[line])).min()) < 1.8 else 0.0
 
 

@@ -53,5 +53,5 @@ def kick_formation(scene: Scene) -> tuple[float, str]:
     if punter.any():
         return 0.95, f"a man stands {-d[punter].min():.1f} yd behind the ball"
     if formation.kick_score(a, d) > 0:
-        return 0.93, f"a tight line and a holder {-d[d < -6.0].max():.1f} yd back"
+        return 0.93, f"a tight line and a holder {-d[d < -6.6].max():.1f} yd back"
     return 0.02, ""

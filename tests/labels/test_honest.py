@@ -125,3 +125,17 @@ def test_every_column_is_there() -> None:
     assert set(got.by_name) == want
     assert all(x.reason for x in got.by_name.values())
     assert sum(got.coverage_after.values()) == pytest.approx(1.0)
+
+
+def test_men_outside_a_tight_picture_leave_no_count_and_no_kick() -> None:
+    """An end-zone picture: the widest men of both sides are out of it, the passer stands deep, the safety is gone."""
+    b = front(offense())
+    for name in ("X", "Z"):
+        del b.men[name]
+    b.put("QB", "offense", (-6.1, 0.0), (-8.0, 0.0)).put("RB", "offense", (-6.5, -1.9), (-6.0, -1.0))
+    b.put("H", "offense", (-1.0, -5.0), (6.0, -6.0)).put("Y", "offense", (-1.2, 5.0), (6.0, 6.0))
+    b.put("SL", "defense", (4.4, -6.0), (5.0, -6.0)).put("SR", "defense", (7.2, 6.7), (8.0, 6.7))
+    got = read(b, visible_depth_yd=13.5)[2]
+    assert got.by_name["deep_safeties"].status == "not_visible"
+    assert got.by_name["corner_depth_offense_left_yd"].status == "not_visible"
+    assert got.by_name["play_kind"].value == "dropback"
