@@ -223,7 +223,9 @@ def corner_of(
         return None
 
     def deep(i: int) -> float:
-        return float(0.4 * max(depth[i] - 6.0, 0.0) + 1.2 * max(depth[i] - 8.8, 0.0))
+        # Deep men are safeties, men on the line near its end are edges, before they are corners.
+        edge = 2.0 if depth[i] < 2.0 and sign * across[i] < end_yd + 3.5 else 0.0
+        return float(0.4 * max(depth[i] - 6.0, 0.0) + 1.2 * max(depth[i] - 8.8, 0.0) + edge)
 
     if receiver is None or sign * across[receiver] < end_yd + 0.7:
         return min(side, key=lambda i: float(-abs(across[i]) + deep(i)))
