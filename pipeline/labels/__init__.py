@@ -95,10 +95,12 @@ def _after(
     response = dict(zip(coverage.RESPONSES, _or_even(facts["shown_response"]), strict=True))
     measured = features.coverage_after(view, response, rush_chance, float(dist @ np.arange(len(dist))))
     view.facts["coverage_after_features"] = measured
-    p_after = coverage.learned(view, "coverage_after", measured, p_after)
-    out["coverage_after"] = coverage.best_label(view, p_after, "from the movement after the snap")
     if out["deep_safeties_after"].status == "not_visible":
+        # The learned score takes the men it is given for all there are; without the deep count it is not asked.
         out["coverage_after"] = Label(None, 0.0, "not_visible", out["deep_safeties_after"].reason)
+    else:
+        p_after = coverage.learned(view, "coverage_after", measured, p_after)
+        out["coverage_after"] = coverage.best_label(view, p_after, "from the movement after the snap")
     out["disguised"] = coverage.disguised(view, out["deep_safeties"], out["deep_safeties_after"], p_after)
     return p_after, later, rush, block
 

@@ -36,12 +36,12 @@ def deep_after(scene: Scene, rushers: tuple[int, ...]) -> tuple[Label, tuple[int
     counted = tuple(i for i, q in zip(who, p, strict=True) if q > 0.5)
     scene.facts["deep_after_depths_yd"] = [round(float(d1[i]), 2) for i in counted]
     room = scene.visible_depth_yd - limit
-    short = np.isfinite(room) and room < s("deep.least_room_yd")
+    short = np.isfinite(room) and room < s("deep.least_room_yd") * scene.depth_scale
     blurred = dist[min(len(counted), len(dist) - 1)] < 0.35 and room < s("deep.room_yd")
     if missing and (short or blurred):
         why = f"{missing} defenders not found and the picture ends {scene.visible_depth_yd:.0f} yd past the line"
         return Label(None, 0.0, "not_visible", why), counted, dist
-    if lost and scene.visible_depth_yd - limit < s("deep.least_room_yd") + 4:
+    if lost and short:
         return Label(None, 0.0, "not_visible", f"{lost} deep defenders left the picture"), counted, dist
     said = ", ".join(f"{d1[i]:.1f}" for i in counted) or "nobody"
     reason = f"{said} deeper than {limit:.1f} yd at {s('after.look_s'):.1f} s"

@@ -54,7 +54,7 @@ def deep_safeties(scene: Scene) -> tuple[Label, tuple[int, ...], Array]:
     scene.facts["deep_depths_yd"] = [round(float(depth[i]), 2) for i in counted]
     scene.facts["deep_limit_yd"] = round(limit, 2)
     room = scene.visible_depth_yd - limit
-    short = np.isfinite(room) and room < scene.settings("deep.least_room_yd")
+    short = np.isfinite(room) and room < scene.settings("deep.least_room_yd") * scene.depth_scale
     # A count that is more likely wrong than right because men are out of sight is no count.
     if missing and (short or dist[len(counted)] < 0.5) and np.isfinite(room):
         why = f"{missing} defenders not found and the picture ends {scene.visible_depth_yd:.0f} yd past the line"

@@ -27,13 +27,21 @@ def read(b: Board, visible_depth_yd: float = 25.0) -> tuple[Tracks, Alignment, L
     return t, a, labels.label(t, a)
 
 
-def test_a_missing_defender_and_a_short_picture_hide_the_deep_count() -> None:
-    got = read(play([]), visible_depth_yd=9.0)[2]
+@pytest.mark.parametrize("visible_depth_yd", [9.0, 13.75, 17.0])
+def test_a_missing_defender_and_a_short_picture_hide_the_deep_count(visible_depth_yd: float) -> None:
+    got = read(play([]), visible_depth_yd)[2]
     for name in ("deep_safeties", "middle_of_field"):
         assert got.by_name[name].status == "not_visible"
         assert got.by_name[name].value is None
     assert "not found" in got.by_name["deep_safeties"].reason
     assert any(r.startswith("not visible") for r in labels.reasons(got)[0])
+
+
+def test_coverage_is_not_told_where_the_deep_men_are_out_of_the_picture() -> None:
+    got = read(play([]), visible_depth_yd=13.75)[2]
+    assert got.by_name["deep_safeties_after"].status == "not_visible"
+    assert got.by_name["coverage_after"].value is None
+    assert got.coverage_after["cover_0"] < 0.5
 
 
 def test_all_eleven_found_make_the_count_sure_whatever_the_picture_shows() -> None:
@@ -46,7 +54,7 @@ def test_a_missing_defender_in_a_wide_picture_lowers_the_confidence() -> None:
     every = read(play([(13.0, 0.0)]), 25.0)[2].by_name["deep_safeties"]
     one_less = play([(13.0, 0.0)])
     del one_less.men["M"]
-    less = read(one_less, 14.0)[2].by_name["deep_safeties"]
+    less = read(one_less, 18.0)[2].by_name["deep_safeties"]
     assert every.value == less.value == 1
     assert less.confidence < every.confidence - 0.1
 
