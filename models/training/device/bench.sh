@@ -6,7 +6,7 @@
 set -u
 here="$(dirname "$0")"
 PACK="${PACK:-.pack_bench/site.tar.xz}"
-SITE="${SITE:-/tmp/site}"
+SITE="${SITE:-${TMPDIR:-/tmp}/site}"
 if [ -e "$PACK" ] && [ ! -e "$SITE/.done" ]; then
   mkdir -p "$SITE" && tar -xJf "$PACK" -C "$SITE" && touch "$SITE/.done" || { echo "the packages cannot be unpacked"; exit 1; }
 fi

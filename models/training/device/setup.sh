@@ -11,7 +11,7 @@ room=$(df -k --output=avail /dev/shm 2>/dev/null | tail -1)
 [ "${room:-0}" -gt 90000000 ] && fast=/dev/shm || fast=/tmp # decoded training pictures take some 3 MB each
 WORK="${WORK:-$fast/snapledger_training}"
 OUT="${OUT:-$WORK/out}"
-SITE="${SITE:-/tmp/site}"
+SITE="${SITE:-${TMPDIR:-/tmp}/site}"
 PY="${PY:-python3}"
 mkdir -p "$WORK" "$OUT"
 began=$(date +%s)
