@@ -16,8 +16,9 @@ from models.training.film.cameras import cameras
 from models.training.film.clips import gather, render_clip, resampled, shown_moments
 from models.training.film.draw import draw_look
 from models.training.film.shards import read_all
-from models.training.film.still import Stage, render_still, shoot
+from models.training.film.still import Stage, render_still, shoot, wardrobe_of
 from models.training.film.stills import Job, render_shard
+from models.training.film.tags import KEYS, tags
 from models.training.playbook.play import Play
 from pipeline.errors import UsageError
 from pipeline.field import LEVELS, load
@@ -125,9 +126,24 @@ def test_shards_come_back_as_written(tmp_path: Path) -> None:
         assert picture.shape == (480, 852, 3)
         assert len(truth) > 10 and truth.camera.width_px == 852
         assert truth.paint.line_width_yd > 0.1
+        assert tuple(truth.tags) == KEYS and truth.tags["view"] == truth.view
     before = os.stat(stills[0][0]).st_mtime_ns
     render_shard(job)
     assert os.stat(stills[0][0]).st_mtime_ns == before
+
+
+def test_tags_name_every_key_and_follow_the_look(play: Play) -> None:
+    rng = np.random.default_rng(3)
+    look = draw_look(rng, "low", "professional", "train")
+    dress = wardrobe_of(look.wardrobe_seed, look.level, look.split, False)
+    night = replace(look, light=replace(look.light, kind="night"), lens=replace(look.lens, rows=480))
+    got = tags(night, dress, 720)
+    assert tuple(got) == KEYS
+    assert (got["light"], got["size"], got["view"]) == ("night", "480p", "sideline")
+    white = replace(look, turf=replace(look.turf, snow=0.5))
+    assert (tags(white, dress, 720)["turf"], tags(white, dress, 720)["weather"]) == ("snow", "snow")
+    high = replace(look, rig=replace(look.rig, position_yd=(60.0, -80.0, 50.0)))
+    assert (tags(look, dress, 720)["camera"], tags(high, dress, 720)["camera"]) == ("low", "high")
 
 
 def test_resampling_keeps_the_snap(play: Play) -> None:

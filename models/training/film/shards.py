@@ -37,6 +37,7 @@ def write_shard(path: Path, names: list[str], truths: list[StillTruth]) -> None:
                 "camera": dataclasses.asdict(t.camera),
                 "paint": dataclasses.asdict(t.paint),
                 "position": list(t.position),
+                "tags": t.tags,
                 "first": first,
                 "count": len(t),
             }
@@ -83,6 +84,7 @@ def read_shard(path: Path) -> Iterator[tuple[Path, StillTruth]]:
                 crown_yd=r["crown_yd"],
                 time_s=r["time_s"],
                 position=tuple(r["position"]),
+                tags=r.get("tags", {}),
                 **{n: a[part] for n, a in arrays.items()},
             ),
         )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
 
@@ -16,6 +16,7 @@ from models.training.film.figures import Mesh, Wardrobe, build_meshes, draw_ward
 from models.training.film.look import Look, Paint
 from models.training.film.mesh import Solid, ball, join
 from models.training.film.scene import MOST_PEOPLE, Renderer
+from models.training.film.tags import tags
 from models.training.playbook.play import Play
 from pipeline.camera import Camera
 from pipeline.field import Field
@@ -33,7 +34,7 @@ class StillTruth:
     the picture; visible (N,) visible pixels over those of the whole outline; role, side (N,) indices into
     records.ROLES and SIDES; ground_px (N, 2) of the point between the feet, head_px (N, 2) middle of the helmet;
     xy_yd (N, 2) the play's position, feet_yd (N, 2) the ground point; in_picture (N,) ground point inside;
-    cut (N,) the picture's edge cuts the body.
+    cut (N,) the picture's edge cuts the body; tags: one word a key of tags.KEYS, how the picture looks.
     """
 
     camera: Camera
@@ -56,6 +57,7 @@ class StillTruth:
     feet_yd: NDArray[np.float64]
     in_picture: NDArray[np.bool_]
     cut: NDArray[np.bool_]
+    tags: dict[str, str] = field(default_factory=dict)
 
     @property
     def level(self) -> str:
@@ -223,7 +225,7 @@ def _truth(stage: Stage, i: int, cam: Camera, who: NDArray[np.int64], mesh: Mesh
         np.array([SIDES.index(p.side) for p in chosen], np.int64),
         tuple(p.position for p in chosen),
         box[k], whole[k], np.clip(px[k] / np.maximum(area[k], 1.0), 0, 1), ground[k], cam.project(heads)[k],
-        stage.xy(i)[who[k]], feet[k], inside[k], cut[k],
+        stage.xy(i)[who[k]], feet[k], inside[k], cut[k], tags(look, stage.wardrobe, cam.height_px),
     )  # fmt: skip
 
 
