@@ -12,6 +12,8 @@
     |   `-- NoFieldError                no football field was found in it
     |-- ModelError             exit 1   a model file is missing, unlisted or has a wrong checksum
     |-- OutputError            exit 1   a result cannot be written (no space, no permission)
+    |   `-- BusyError                   another process holds the file or the run
+    |-- AuditError             exit 1   an act of an audit cannot be taken (wrong label, value, person, frame)
     |-- ShapeError             exit 1   an array has not the shape or the values its field needs
     `-- SomeFailedError        exit 3   some clips failed; the others are written
 """
@@ -94,6 +96,14 @@ class ModelError(SnapledgerError):
 
 class OutputError(SnapledgerError):
     """A result cannot be written."""
+
+
+class BusyError(OutputError):
+    """Another process holds the file or the run; nothing was written."""
+
+
+class AuditError(SnapledgerError):
+    """An act of an audit cannot be taken: unknown snap, label or person, or a value the label does not have."""
 
 
 class ShapeError(SnapledgerError):
