@@ -40,6 +40,9 @@ class Fit:
     painted: int = 0
     log_prior: float = 0.0  # of its level and its reading of the hash rows
     rows: str = "both"  # which hash rows it takes what was seen for: both, near, far
+    tick_rows: int = 0  # rows of hash ticks measured in the full picture
+    tick_ends: bool = False  # their ends measured too: they give the scale across the field
+    lit: float = float("nan")  # share of the looks across predicted yard lines that met paint
 
 
 @dataclass(frozen=True)
@@ -109,7 +112,7 @@ def alternative(reading: Reading, best: Reading, found: Marks) -> dict[str, Any]
     fit, place = reading.fit, reading.place
     field = fields.load(fit.level)
     error = float(np.hypot(error_of(fit, found, field), FLOOR_YD))
-    if fit.quality.rows < 2:  # one row gives the place, the priors the scale across the field
+    if fit.quality.rows < 2 and not fit.tick_ends:  # one row gives the place, the priors the scale across the field
         error *= ONE_ROW_FACTOR
     shift, probability = place.best()
     row = fit.row.copy()
@@ -121,6 +124,7 @@ def alternative(reading: Reading, best: Reading, found: Marks) -> dict[str, Any]
         "apart_yd": apart_mod_5(best.fit.row, fit.row, found) if reading is not best else 0.0,
         "fit_error_yd": error, "fit_reason": reason_against(fit.quality, error, found.size[0] / 1280),
         "quality": fit.quality.__dict__, "painted_points": fit.painted, "cost": fit.cost,
+        "tick_rows": fit.tick_rows, "tick_ends": fit.tick_ends, "lit": fit.lit,
         "shift": shift, "shift_probability": probability, "witnessed": place.witnessed,
         "shifts": (place.shifts + 0.0).tolist(), "shift_log_weight": place.log_weight.tolist(),
         "numbers": [

@@ -15,9 +15,9 @@ from pipeline.camera import Camera
 from pipeline.errors import ShapeError, UsageError
 from pipeline.field import Field
 from pipeline.records import VIEWS, People, Registration
-from pipeline.registration import hash_rows, numbers, paint, solve, solver, start, start_lines
+from pipeline.registration import hash_rows, numbers, on_paint, profiles, solve, solver, start, start_lines
 from pipeline.registration import marks as marks_stage
-from pipeline.registration.judge import Fit, Reading, apart, report
+from pipeline.registration.judge import Fit, Reading, report
 from pipeline.registration.marks import Marks
 from pipeline.registration.solve import Observed
 
@@ -26,10 +26,6 @@ Array = NDArray[np.float64]
 MIN_FIELD = 0.08  # share of the picture that must be field
 MIN_POINTS = 40
 GOOD_INLIERS, GOOD_MISSING = 0.8, 0.3  # a fit this good ends the search for starts
-PAINT_MIN = 40  # paint points needed to believe the paint
-PAINT_COST = 1.8  # how much worse the network's points may fit after the paint
-PAINT_APART_YD = 1.5  # how far paint may move the fit
-MARKS_WITH_PAINT = 0.25  # weight the network's own points keep beside paint
 LEVEL_DOUBT = 0.02
 LEVEL_WORTH_TRYING = 0.04  # probability the network gives it
 LEVEL_TRUST = 0.7  # how far to believe it: it knows rendered film only
@@ -110,18 +106,18 @@ class Registrar:
         self, fits: list[Fit], image_bgr: NDArray[np.uint8], found: Marks, boxes: Array | None
     ) -> list[Reading]:
         """Refine and read each level's fit; the level whose marks and numbers fit best comes first."""
-        grey = paint.grey_of(image_bgr)
+        grey = profiles.grey_of(image_bgr)
         results = []
         worth = fits[0].cost / 2 + LEVEL_MARGIN
         for fit in fits:
             if fit is not fits[0] and fit.cost / 2 > worth:
                 continue
-            new = _painted(fit, grey, found, boxes)
+            new = on_paint.refine(fit, grey, found, boxes)
             field = fields.load(new.level)
             rows_y = numbers.number_rows(new.row, field, found)
             readings = numbers.read(self._numbers, image_bgr, new.row, field, boxes, rows_y)
             place = numbers.locate(new.row, found, readings, field, new.view)
-            score = float(place.log_weight.max()) - fit.cost / 2 + fit.log_prior
+            score = float(place.log_weight.max()) - new.cost / 2 + new.log_prior
             if fit.level == DEFAULT_LEVEL:
                 score += DEFAULT_BONUS
             results.append(Reading(new, readings, place, float(score)))
@@ -200,31 +196,3 @@ def _good(q: solve.Quality, size: tuple[int, int]) -> bool:
         q.inliers > GOOD_INLIERS and q.missing < GOOD_MISSING and q.yard_lines >= 2 and q.rows >= 1
         and q.residual_px < 2.0 * size[0] / 1280
     )  # fmt: skip
-
-
-def _painted(fit: Fit, grey: NDArray[np.float32], found: Marks, boxes: Array | None) -> Fit:
-    """Refine a fit on the paint of the picture; the fit itself where too little paint is found."""
-    field, known = fields.load(fit.level), start.prior(fit.view, fields.load(fit.level))
-    row, count = fit.row, 0
-    reach = float(np.clip(4 + 3 * fit.quality.residual_px * 1280 / found.size[0], 6, 12))
-    for r in (reach, 5.0):
-        seen = paint.observe(grey, row, found, field, boxes, r)
-        if len(seen) < PAINT_MIN:
-            return fit
-        both = Observed.join([seen, replace(fit.seen, weight=fit.seen.weight * MARKS_WITH_PAINT)])
-        new, _ = solve.fit(row[None], both, known, found.size, rounds=1, steps=5)
-        row, count = new[0], len(seen)
-    # Paint must not lead away from what the network saw.
-    before, after = (_marks_cost(r, fit, found) for r in (fit.row, row))
-    if after > before * PAINT_COST + 20 or apart(row, fit.row, found) > PAINT_APART_YD:
-        return fit
-    q = solve.quality(row, seen, found, field)
-    kept = replace(fit.quality, residual_px=q.residual_px, points=q.points)
-    return replace(fit, row=row, seen=both, quality=kept, painted=count)
-
-
-def _marks_cost(row: Array, fit: Fit, found: Marks) -> float:
-    """Robust cost of the network's own points under a camera."""
-    return float(
-        solve.fit(row[None], fit.seen, start.prior(fit.view, fields.load(fit.level)), found.size, rounds=0)[1][0]
-    )

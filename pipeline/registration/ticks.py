@@ -1,0 +1,121 @@
+"""Hash ticks in the full picture: their middles give the place across the field, their ends its scale.
+
+A tick is measured along its own direction (across the field), never across its row: seen from behind an end zone the
+two are far from square to each other, and a thin tick is left at once by a slanted profile.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.field import Field
+from pipeline.registration import solver
+from pipeline.registration.profiles import Profiles, free, measure
+from pipeline.registration.solve import Observed, lines
+
+Array = NDArray[np.float64]
+
+TICK_SD_PX = 0.8
+INDEPENDENT = 24.0
+# The books ask for ticks of two feet; what is painted with a template keeps that to about 3 % (no source). The two ends
+# together then weigh like one look each.
+END_SD_YD = 0.014
+MIN_SEEN, MIN_SHARE = 3, 0.45  # ticks found, and their share of those that ought to be in sight, to believe a row
+SPREAD_YD, SPREAD_PX = 0.06, 1.2  # usual distance of the ticks of a row from one line
+ACROSS_PX = (-1.4, 0.0, 1.4)  # parallel looks, px of a 1280-wide picture: the thin side of a tick is 2 to 4 px
+LONG_ENOUGH_PX = 7.0  # of a tick, for its ends to be told apart
+NOTHING = lines(np.zeros((0, 2)), 1, 0.0, 1.0, 1.0)
+
+
+@dataclass(frozen=True)
+class Row:
+    """Ticks of one row: px (N, 2) middles, low and high (M, 2) ends towards y = 0 and away from it, px_per_yd."""
+
+    y: float
+    px: Array
+    low: Array
+    high: Array
+    px_per_yd: float
+
+
+def find(
+    grey: NDArray[np.float32], row: Array, span: tuple[float, float], field: Field, boxes: Array | None,
+    size: tuple[int, int], reach: float,
+) -> list[Row]:  # fmt: skip
+    """Rows of ticks that are really there, near where a camera (8,) predicts them. span: x in sight, yards."""
+    xs = np.arange(np.ceil(span[0]), np.floor(span[1]) + 1)
+    xs = xs[np.round(xs) % 5 != 0]
+    found = (_row(grey, row, xs, y, field.hash_tick, boxes, size, reach) for y in field.hash_rows)
+    return [r for r in found if r is not None]
+
+
+def _row(
+    grey: NDArray[np.float32], row: Array, xs: Array, y: float, tick: float, boxes: Array | None,
+    size: tuple[int, int], reach: float,
+) -> Row | None:  # fmt: skip
+    xy = np.stack([xs, np.full(len(xs), y)], 1)
+    px = solver.project(row[None], xy, size)[0]
+    ok = free(px, boxes, size)
+    xy, px = xy[ok], px[ok]
+    if len(px) < MIN_SEEN:
+        return None
+    ends = solver.project(row[None], np.stack([xy - [0.0, tick / 2], xy + [0.0, tick / 2]]).reshape(-1, 2), size)[0]
+    along = ends[len(px) :] - ends[: len(px)]
+    bar = np.linalg.norm(along, axis=1)
+    along /= np.maximum(bar, 1e-9)[:, None]
+    scale = float(np.median(bar)) / tick
+    unit = size[0] / 1280
+    looks = [_look(grey, px + a * unit * along[:, ::-1] * (-1, 1), along, bar, min(reach, 1.2 * scale)) for a in ACROSS_PX]
+    best = np.argmax(np.stack([s for _, s in looks]), 0)
+    off = np.stack([o for o, _ in looks])[best, np.arange(len(px))]
+    seen = np.stack([s for _, s in looks])[best, np.arange(len(px))] > 0
+    side = np.array(ACROSS_PX)[best, None] * unit * along[:, ::-1] * (-1, 1)
+    seen &= bar > 3
+    if seen.sum() < MIN_SEEN or seen.mean() < MIN_SHARE:
+        return None
+    spread = np.median(np.abs(off[seen] - np.median(off[seen])))
+    if spread > max(SPREAD_PX * unit, SPREAD_YD * scale):
+        return None
+    seen &= np.abs(off - np.median(off[seen])) < 4 * max(SPREAD_PX * unit, SPREAD_YD * scale)
+    mid = (px + side + off[:, None] * along)[seen]
+    low, high = _ends(grey, mid, along[seen], bar[seen], scale, unit)
+    return Row(y, mid, low, high, scale)
+
+
+def _look(grey: NDArray[np.float32], px: Array, along: Array, bar: Array, reach: float) -> tuple[Array, Array]:
+    return measure(grey, Profiles(px, along, bar, reach))
+
+
+def _ends(
+    grey: NDArray[np.float32], mid: Array, along: Array, bar: Array, scale: float, unit: float
+) -> tuple[Array, Array]:
+    """The two ends (M, 2) of ticks of which both are plain to see."""
+    nothing = np.zeros((0, 2))
+    if float(np.median(bar)) < LONG_ENOUGH_PX * unit:
+        return nothing, nothing
+    half, reach, thin = (bar / 2)[:, None] * along, 0.25 * scale, np.full(len(mid), 2.0)
+    low, seen_low = measure(grey, Profiles(mid - half, along, thin, reach), edge=True)
+    high, seen_high = measure(grey, Profiles(mid + half, -along, thin, reach), edge=True)
+    ok = (seen_low > 0) & (seen_high > 0)
+    length = bar - high - low
+    if ok.sum() < MIN_SEEN or np.median(np.abs(length[ok] - np.median(length[ok]))) > 0.06 * float(np.median(bar)):
+        return nothing, nothing
+    return (mid - half + low[:, None] * along)[ok], (mid + half - high[:, None] * along)[ok]
+
+
+def middles(rows: list[Row], unit: float) -> Observed:
+    """What the middles say: y of every row."""
+    return Observed.join([lines(r.px, 1, r.y, TICK_SD_PX * unit, INDEPENDENT) for r in rows] or [NOTHING])
+
+
+def ends(rows: list[Row], tick: float) -> Observed:
+    """What the ends say: the scale across the field."""
+    parts = [NOTHING]
+    for r in rows:
+        for px, sign in ((r.low, -1.0), (r.high, 1.0)):
+            if len(px):
+                parts.append(lines(px, 1, r.y + sign * tick / 2, END_SD_YD * r.px_per_yd, 1.0))
+    return Observed.join(parts)
