@@ -10,6 +10,11 @@ from scipy.optimize import linear_sum_assignment
 from models.training.playbook.calls import Call
 from models.training.playbook.roster import Man, Spot, tnorm
 
+# Shares of plays or men; common practice, no source.
+SPY = 0.35  # of spare men near the line who watch the passer instead of robbing
+CARRY = 0.3  # of men underneath who go deep with a receiver running through their zone
+BUST = 0.06  # of plays in which one man errs
+
 
 @dataclass
 class Job:
@@ -17,7 +22,8 @@ class Job:
 
     kind: rush, man, deep, under, robber. mark: landmark (depth, across) of a zone. man: index of the offensive
     player covered. moved: the man leaves his shown place for another level or side. match: a deep zone played
-    as man against whoever runs upfield in it.
+    as man against whoever runs upfield in it. carry: a man underneath goes deep with a receiver who runs through
+    his zone.
     """
 
     kind: str
@@ -25,6 +31,7 @@ class Job:
     man: int = -1
     moved: bool = False
     match: bool = False
+    carry: bool = False
 
 
 @dataclass
@@ -155,6 +162,9 @@ def _man_jobs(rng: np.random.Generator, call: Call, offense: list[Man], defense:
         jobs[free[a]] = Job("man", man=receivers[b])
     taken = {j.man for j in jobs.values()}
     for k, i in enumerate(i for i in free if i not in jobs):
+        if defense[i].position in ("linebacker", "edge") and rng.random() < SPY:
+            jobs[i] = Job("robber", (tnorm(rng, 4.2, 0.5, 3.2, 5.2), rng.normal(0, 0.5)))
+            continue
         depth = tnorm(rng, 9.5, 0.8, 8, 11) if k == 0 else tnorm(rng, 6.5, 0.8, 5, 8)
         jobs[i] = Job("robber", (depth, (-1) ** k * 1.5 * k + rng.normal(0, 1.0)), moved=True)
     return jobs, {j for j in receivers if j not in taken}
@@ -188,7 +198,8 @@ def _under_jobs(rng: np.random.Generator, call: Call, spot: Spot, offense: list[
     order = sorted(free, key=lambda i: key[i])
     for i, a in zip(order, marks, strict=True):
         depth = tnorm(rng, 7.5 if abs(a - lean) > half * 0.8 and m > 2 else 8.5, 0.6, 5.5, 10) * sq
-        jobs[i] = Job("under", (depth, float(a)), moved=defense[i].position == "safety")
+        carry = defense[i].position in ("linebacker", "slot_defender") and rng.random() < CARRY
+        jobs[i] = Job("under", (depth, float(a)), moved=defense[i].position == "safety", carry=carry)
     if call.coverage == "cover_2_deep_middle":
         backers = [i for i in free if defense[i].position == "linebacker"] or free
         mike = min(backers, key=lambda i: abs(defense[i].across))
@@ -211,4 +222,18 @@ def assign(rng: np.random.Generator, call: Call, spot: Spot, offense: list[Man],
         jobs.update(more)
     else:
         jobs.update(_under_jobs(rng, call, spot, offense, defense, free, flat, down))
+    if rng.random() < BUST:
+        _bust(rng, jobs, [i for i, m in enumerate(offense) if m.eligible])
     return Plan(jobs, must, flat, down)
+
+
+def _bust(rng: np.random.Generator, jobs: dict[int, Job], receivers: list[int]) -> None:
+    """One man gets it wrong: he goes with another's receiver, or drops to the wrong place. In place."""
+    able = [k for k, j in jobs.items() if j.kind in ("man", "under")]
+    if not able:
+        return
+    job = jobs[int(rng.choice(able))]
+    if job.kind == "man":
+        job.man = int(rng.choice([r for r in receivers if r != job.man] or [job.man]))
+    else:
+        job.mark = (job.mark[0], job.mark[1] + float(rng.choice([-1, 1])) * rng.uniform(5.0, 9.0))

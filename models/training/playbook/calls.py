@@ -79,6 +79,7 @@ class Call:
     hash: str
     direction: int
     los: float | None
+    improvise: bool = True  # men may add to the rush or peel off it; not where the rush was forced by name
 
     @property
     def family(self) -> str:
@@ -222,6 +223,7 @@ def draw_call(rng: np.random.Generator, level: str, **o: Any) -> Call:
         motion=motion, response=response, hold=bool(rng.random() < 0.6), shift=bool(rng.random() < 0.08),
         hash=pick(rng, {"near": 33, "far": 33, "middle": 16, "between": 18}),
         direction=int(rng.choice([-1, 1])), los=None,
+        improvise=o.get("pressure") is None and o.get("rushers") is None,
     )  # fmt: skip
-    direct = ("strong", "gun", "shell", "hold", "shift", "hash", "direction", "los")
+    direct = ("strong", "gun", "shell", "hold", "shift", "hash", "direction", "los", "improvise")
     return replace(call, **{k: o[k] for k in direct if o.get(k) is not None})

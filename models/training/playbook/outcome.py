@@ -60,3 +60,6 @@ class Outcome:
     end_s: float = float("nan")  # sack, tackle or ball on the ground
     down: list[tuple[float, int]] = field(default_factory=list)
     routes: dict[int, str] = field(default_factory=dict)
+    checked: set[int] = field(default_factory=set)  # backs who looked for a rusher before their route
+    late_rush: set[int] = field(default_factory=set)  # men in coverage who rush because their man blocks
+    peeled: set[int] = field(default_factory=set)  # rushers who take a back instead

@@ -17,6 +17,11 @@ from models.training.playbook.sim import Event, Sim
 THROW_S = {"quick": (1.25, 1.75), "dropback": (2.2, 3.0), "sprint_out": (2.1, 2.8), "screen": (1.5, 2.0),
            "play_action": (2.5, 3.1)}  # fmt: skip
 
+# Shares; common practice, no source.
+CHECK_RELEASE = 0.22  # of backs with a route on a full drop: they look for a rusher first
+GREEN_DOG = 0.45  # of men near the line whose man stays in to block: they rush late
+PEEL = 0.15  # of man-to-man calls in which an edge takes a back who leaves on his side
+
 
 def choose_blockers(s: Scene, plan: Plan) -> set[int]:
     """Linemen, and the backs and tight ends who stay in."""
@@ -148,6 +153,11 @@ def run_routes(s: Scene, sim: Sim, out: Outcome, speed: float) -> None:
             top, accel = MOVES[m.position]
             sim.speed[i], sim.accel[i] = top * speed * rng.uniform(0.88, 0.98), accel
             sim.start[i] = rng.uniform(0.02, 0.14) + (rng.uniform(0.05, 0.35) if m.position == "back" else 0.0)
+            if m.position == "back" and s.call.kind in ("dropback", "play_action") and rng.random() < CHECK_RELEASE:
+                # He looks for a rusher to pick up first, then leaves.
+                sim.path(i, [(m.depth + 0.5, m.across * 0.8), *points], [1.0, *cuts])
+                sim.start[i] = rng.uniform(0.25, 0.55)
+                out.checked.add(i)
             out.routes[i] = name
 
 
@@ -171,7 +181,11 @@ def cover(s: Scene, sim: Sim, plan: Plan, out: Outcome, speed: float) -> dict[in
             if job.man in out.blockers:
                 sim.path(i, [(min(m.depth, 4.0), m.across * 0.7)])
                 sim.speed[i] = 4.0
+                if abs(m.across) < 7 and m.depth < 8.5 and rng.random() < GREEN_DOG:
+                    out.late_rush.add(i)
         else:
+            if job.moved and m.position == "safety" and rng.random() < 0.2:
+                sim.start[i] = rng.uniform(0.15, 0.5)  # he turns late
             sim.path(i, [job.mark])
             sim.speed[i] = {"deep": 6.3, "under": 5.6}.get(job.kind, 5.4) * speed
             if job.moved:
@@ -241,6 +255,11 @@ def _lean(job: Job, where: np.ndarray, deepest: float) -> tuple[float, float]:
         if job.match and deep > 8.0:  # he takes the man who came upfield as his own
             return (min(deep + 1.6, deepest), b[1] + 0.15 * (job.mark[1] - b[1]))
         return (min(max(job.mark[0], deep + 2.6), deepest), job.mark[1] + 0.4 * (b[1] - job.mark[1]))
+    if job.carry:
+        seam = (gap < 5.0) & (where[:, 0] > job.mark[0] - 2.0)
+        if seam.any():
+            b = where[seam][where[seam, 0].argmax()]
+            return (min(max(job.mark[0], b[0] + 0.5), 15.0, deepest), float(b[1]))
     d = np.hypot(gap, where[:, 0] - job.mark[0])
     b = where[d.argmin()]
     if d.min() > 5.5:
@@ -366,6 +385,7 @@ def play_pass(s: Scene, sim: Sim, plan: Plan, speed: float) -> Outcome:
     protect(s, sim, out, events)
     rush(s, sim, out, events)
     cushions = cover(s, sim, plan, out, speed)
+    events += late_changes(s, plan, out)
     if s.call.kind == "screen":
         for i in s.linemen()[1:]:
             if s.rng.random() < 0.6:
@@ -377,7 +397,48 @@ def play_pass(s: Scene, sim: Sim, plan: Plan, speed: float) -> Outcome:
         catch(q)
 
     sim.run(events, hook)
+    _count_rush(s, sim, out)
     return out
+
+
+def late_changes(s: Scene, plan: Plan, out: Outcome) -> list[Event]:
+    """Men whose back stays in add to the rush; an edge peels off with a back who leaves on his side."""
+    if not s.call.improvise:
+        out.late_rush.clear()
+        return []
+    rng, n = s.rng, s.n_off
+    events: list[Event] = [
+        (rng.uniform(0.55, 0.95), partial(_join, j=i, passer=s.passer, speed=5.6)) for i in sorted(out.late_rush)
+    ]
+    if not s.call.man or s.call.kind == "screen" or rng.random() >= PEEL:
+        return events
+    for i in sorted(out.routes):
+        m = s.offense[i]
+        edges = [j for j in out.rushers if s.defense[j - n].position == "edge" and s.men[j].across * m.across > 0]
+        if m.position == "back" and edges and len(out.rushers) > 3 and i not in out.checked:
+            out.peeled.add(edges[0])
+            events.append((rng.uniform(0.4, 0.7), partial(_peel, j=edges[0], back=i)))
+            break
+    return events
+
+
+def _join(q: Sim, j: int, passer: int, speed: float) -> None:
+    q.follow(j, passer, lead=0.5)
+    q.speed[j] = speed
+
+
+def _peel(q: Sim, j: int, back: int) -> None:
+    q.release(j)
+    q.follow(j, back, offset=(1.2, 0.0), lag=5)
+    q.speed[j] = 6.5
+
+
+def _count_rush(s: Scene, sim: Sim, out: Outcome) -> None:
+    """Who attacked the passer by about 1.5 s (DESIGN section 4): late men who got to the line count, peeled ones
+    do not."""
+    k = min(round(1.5 / sim.dt), len(sim.hist) - 1)
+    out.rushers = {j for j in out.rushers if j not in out.peeled}
+    out.rushers |= {j for j in out.late_rush if sim.hist[k, j, 0] < 0.5}
 
 
 def _release(s: Scene, i: int) -> Callable[[Sim], None]:

@@ -11,6 +11,7 @@ from models.training.playbook.outcome import Scene
 from models.training.playbook.roster import tnorm
 
 WALK_ACCEL = 4.5
+BAIL = 0.4  # of corners in press with a deep zone: they start back before the snap. Common practice, no source
 
 
 def trapezoid(t: NDArray[np.float64], length: float, speed: float, end_s: float, moving: bool) -> NDArray[np.float64]:
@@ -75,6 +76,11 @@ def creep(s: Scene, plan: Plan, movers: dict[int, Move]) -> None:
                 step = rng.uniform(0.8, min(2.6, d.depth - s.spot.neutral - 1.6))
                 to = (d.depth - step, d.across * (1 - 0.03 * step))
                 _move(s, movers, n + k, to, -rng.uniform(0.02, 0.25), tnorm(rng, 2.6, 0.5, 1.6, 3.8))
+        elif job.kind == "deep" and d.position == "corner" and d.depth < s.spot.neutral + 2.6 and rng.random() < BAIL:
+            # He shows press and bails out of it as the ball is snapped.
+            to = (d.depth + rng.uniform(0.6, 2.4), d.across + rng.normal(0, 0.2))
+            movers[n + k] = Move(d.at, to, d.depth, rng.uniform(-0.05, 0.1), 3.2, True)
+            d.depth, d.across = to
         elif job.moved and not s.call.hold and d.position == "safety":
             to_mark = np.array(job.mark) - d.at
             step = rng.uniform(0.4, 1.3) / max(float(np.hypot(*to_mark)), 1.0)

@@ -23,6 +23,8 @@ CORNERS: dict[str, dict[str, float]] = {
     "other": {"press": 20, "soft": 20, "off": 60},
 }
 
+LOW_QUARTERS = 0.2  # of quarters: safeties at seven to nine yards. Common practice, no source
+
 
 def shown_coverage(rng: np.random.Generator, call: Call) -> str:
     """The coverage whose picture is shown: the call's own where the shell is honest."""
@@ -37,12 +39,14 @@ def shown_coverage(rng: np.random.Generator, call: Call) -> str:
     }[call.shell]
 
 
-def corner_depth(rng: np.random.Generator, technique: str, spot: Spot) -> float:
-    """Yards past the line of scrimmage for a technique."""
+def corner_depth(rng: np.random.Generator, technique: str, spot: Spot, shown: str = "") -> float:
+    """Yards past the line of scrimmage for a technique. In quarters many stand at six yards."""
     if technique == "press":
         d = tnorm(rng, 1.35, 0.45, 0.5, 2.5)
     elif technique == "soft":
         d = tnorm(rng, 4.2, 0.7, 3.2, 5.3)
+    elif shown == "cover_4" and rng.random() < 0.4:
+        d = tnorm(rng, 6.0, 0.45, 5.0, 7.2)
     else:
         d = tnorm(rng, 7.3, 0.95, 5.7, 9.6)
     return spot.neutral + (d if technique == "press" else d * spot.squeeze() ** 0.5)
@@ -67,7 +71,7 @@ def _corners(rng: np.random.Generator, spot: Spot, call: Call, shown: str, offen
         if wide:
             lean = tnorm(rng, 0.3, 1.1, -2.4, 2.2) if technique != "press" else tnorm(rng, 0.1, 0.5, -0.9, 0.9)
             across = abs(wide[0].across) + lean
-            depth = corner_depth(rng, technique, spot)
+            depth = corner_depth(rng, technique, spot, key)
             stance = "two_point"
         else:
             edge = max([abs(m.across) for m in targets], default=3.2)
@@ -108,9 +112,11 @@ def _deep_spots(rng: np.random.Generator, spot: Spot, call: Call, shown: str) ->
     if call.shell == 1:
         return [(tnorm(rng, 13.9, 2.2, 9.9, 19.5), lean + rng.normal(0, 2.2))]
     if call.shell == 2:
-        base = tnorm(rng, 10.8, 0.8, 9.6, 12.5) if shown == "cover_4" else tnorm(rng, 12.5, 1.5, 10.0, 16.5)
+        low = shown == "cover_4" and call.family in ("cover_4", "cover_6") and rng.random() < LOW_QUARTERS
+        base = tnorm(rng, 8.3, 0.7, 7.0, 9.6) if low else tnorm(rng, 10.8, 0.8, 9.6, 12.5) if shown == "cover_4" else tnorm(rng, 12.8, 2.0, 9.9, 17.5)
         half = tnorm(rng, 7.6, 1.1, 5.2, 10.5)
-        return [(max(base + rng.normal(0, 0.6), 9.5), lean + s * half + rng.normal(0, 0.6)) for s in (-1, 1)]
+        least = 7.0 if low else 9.5
+        return [(max(base + rng.normal(0, 0.6), least), lean + s * half + rng.normal(0, 0.6)) for s in (-1, 1)]
     if call.shell == 3:
         d = tnorm(rng, 12.0, 1.0, 10.0, 14.5)
         wide = tnorm(rng, 11.5, 1.2, 8.5, 14)
@@ -132,18 +138,21 @@ def _safeties(rng: np.random.Generator, spot: Spot, call: Call, shown: str, offe
     limit = spot.deep_limit()
     men = []
     spots = _deep_spots(rng, spot, call, shown)
+    clear = 0.45 if rng.random() < 0.7 else 0.12  # how far from the depth that counts as deep everybody stays
     down_side = call.strong if call.coverage != "cover_3_weak" else -call.strong
     low_sides = [down_side, -down_side, 0]
     for depth, across in spots:
         d = spot.neutral + depth * (limit / 9.0)
-        d = min(max(d, limit + 0.45), spot.to_end_line - 1.0)
+        if depth >= 9.5:
+            d = max(d, limit + clear)
+        d = min(d, spot.to_end_line - 1.0)
         men.append(Man("defense", "safety", "", d, across))
     for k in range(total - len(spots)):
         s = low_sides[k] or 1
         depth, across = _low_safety(rng, spot, s, offense)
         if call.deep > call.shell:  # he has to get deep in a second: he does not come all the way down
             depth = max(depth, tnorm(rng, 7.8, 0.4, 7.0, 8.4))
-        d = min(spot.neutral + depth * (limit / 9.0) ** 0.6, limit - 0.5)
+        d = min(spot.neutral + depth * (limit / 9.0) ** 0.6, limit - clear)
         men.append(Man("defense", "safety", "", d, s * across))
     for k, m in enumerate(sorted(men, key=lambda m: m.across)):
         m.tag = f"S{k}"
