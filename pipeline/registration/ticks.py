@@ -27,6 +27,7 @@ MIN_SEEN, MIN_SHARE = 3, 0.45  # ticks found, and their share of those that ough
 SPREAD_YD, SPREAD_PX = 0.06, 1.2  # usual distance of the ticks of a row from one line
 ACROSS_PX = (-1.4, 0.0, 1.4)  # parallel looks, px of a 1280-wide picture: the thin side of a tick is 2 to 4 px
 LONG_ENOUGH_PX = 7.0  # of a tick, for its ends to be told apart
+LENGTH_AGREES, LENGTH_SHARE = 0.07, 0.4  # of a tick's length; share of the ticks found that must agree in it
 NOTHING = lines(np.zeros((0, 2)), 1, 0.0, 1.0, 1.0)
 
 
@@ -100,8 +101,12 @@ def _ends(
     low, seen_low = measure(grey, Profiles(mid - half, along, thin, reach), edge=True)
     high, seen_high = measure(grey, Profiles(mid + half, -along, thin, reach), edge=True)
     ok = (seen_low > 0) & (seen_high > 0)
-    length = bar - high - low
-    if ok.sum() < MIN_SEEN or np.median(np.abs(length[ok] - np.median(length[ok]))) > 0.06 * float(np.median(bar)):
+    length = (bar - high - low) / np.maximum(bar, 1e-9)
+    if ok.sum() < MIN_SEEN:
+        return nothing, nothing
+    off = np.abs(length - np.median(length[ok]))
+    ok &= off < LENGTH_AGREES
+    if ok.sum() < MIN_SEEN or ok.mean() < LENGTH_SHARE:
         return nothing, nothing
     return (mid - half + low[:, None] * along)[ok], (mid + half - high[:, None] * along)[ok]
 
