@@ -12,7 +12,9 @@ torch = pytest.importorskip("torch")
 
 from models.training import people_batches as batches  # noqa: E402
 from models.training import people_data as data  # noqa: E402
-from models.training.people_wear import blocks, blur, wear  # noqa: E402
+from models.training import real_bank  # noqa: E402
+from models.training.people_wear import blocks, blur, video, wear  # noqa: E402
+from models.training.real_look import RealLook  # noqa: E402
 from pipeline.errors import InputError  # noqa: E402
 
 BOXES = np.array([[200, 100, 260, 220], [700, 300, 780, 460], [1100, 500, 1150, 600]], float)
@@ -104,6 +106,87 @@ def test_worn_pictures_stay_pictures() -> None:
     for seed in range(5):
         y = wear(x, np.random.default_rng(seed), 2.0)
         assert y.shape == x.shape and bool(torch.isfinite(y).all()) and float(y.min()) >= 0 and float(y.max()) <= 1
+
+
+def test_video_loss_keeps_an_even_picture_and_blurs_detail() -> None:
+    rng = np.random.default_rng(2)
+    even = torch.full((1, 3, 32, 32), 0.5)
+    assert float((video(even, np.array([0.1]), rng) - even).abs().max()) < 0.02
+    noise = torch.rand(1, 3, 32, 32)
+    assert float((video(noise, np.array([1e-4]), rng) - noise).abs().mean()) < 0.12  # the loop filter alone
+    assert float(video(noise, np.array([0.5]), rng).std()) < 0.5 * float(noise.std())
+
+
+def test_looks_left_out_are_not_trained_on(packed: Path, tmp_path: Path) -> None:
+    with np.load(packed / data.LABELS) as z:
+        label = {k: z[k] for k in z.files}
+    label["look"] = np.array(["light=night view=sideline", "light=sun view=sideline"])
+    np.savez(tmp_path / data.LABELS, **label)
+    (tmp_path / data.FRAMES).symlink_to(packed / data.FRAMES)
+    kept = batches.Frames(tmp_path, ("rendered",), CPU, without=("light=night",))
+    assert kept.label["name"].tolist() == ["rendered_1"] and len(kept.rendered) == 1
+    view = batches.draw_views(np.random.default_rng(0), kept, 1, batches.Recipe(mosaic=0, plain=1, near=0, far=0))
+    shown = batches.pixels(kept, view, 1, CPU)[0, :, :720].permute(1, 2, 0)
+    stored = torch.from_numpy(np.memmap(packed / data.FRAMES, np.uint8, "r", shape=(2, 720, 1280, 3))[1] / 255.0)
+    whole = torch.minimum((shown - stored).abs().mean(), (shown.flip(1) - stored).abs().mean())
+    assert float(whole) < 1e-3
+    with pytest.raises(InputError):
+        batches.Frames(tmp_path, ("rendered",), CPU, without=("light=night", "view=sideline"))
+
+
+def _real_frame(folder: Path) -> data.Frame:
+    """Green ground with grain, one red man and one of the ground's colour."""
+    rng = np.random.default_rng(1)
+    image = np.clip(np.array([60, 140, 90]) + rng.normal(0, 3, (720, 1280, 1)), 0, 255).astype(np.uint8)
+    image[300:340, 500:514] = (30, 30, 200)
+    picture = folder / "clip_1.png"
+    cv2.imwrite(str(picture), image)
+    box = np.array([[499.0, 299, 515, 341], [799, 299, 815, 341]])
+    nothing = np.full((2, 2), np.nan)
+    return data.Frame(
+        "wide_camera_people_clip_1", picture, 1280, 720, box, box, np.zeros(2, np.int64), np.ones(2), nothing, nothing,
+        "clip",
+    )  # fmt: skip
+
+
+def test_real_people_are_cut_and_stand_where_their_labels_say(tmp_path: Path) -> None:
+    counts = real_bank.write([_real_frame(tmp_path)], tmp_path / real_bank.BANK, 1)
+    assert counts["people"] == 1  # who has the ground's colour cannot be cut
+    assert counts["turf"] >= 1 and counts["spectrum"] == 1
+    look = RealLook(tmp_path, CPU)
+    x = torch.full((1, 3, 736, 1280), 0.4)
+    boxes = np.array([[x0, 0.5, 0.012, 0.06] for x0 in (0.3, 0.4, 0.5, 0.6)], np.float32)
+    labels = {
+        "batch_idx": np.zeros(4, np.float32), "cls": np.zeros((4, 1), np.float32), "bboxes": boxes,
+        "keypoints": np.zeros((4, 2, 3), np.float32),
+    }  # fmt: skip
+    new: dict[str, np.ndarray] = labels
+    rng = np.random.default_rng(0)
+    while len(new["cls"]) == 4:
+        new = look.paste(x, labels, rng)
+    for cx, cy, w, h in new["bboxes"][4:] * (1280, 736, 1280, 736):
+        inside = x[0, :, int(cy - h / 2) : int(cy + h / 2) + 1, int(cx - w / 2) : int(cx + w / 2) + 1]
+        assert float((inside[0] - inside[1]).mean()) > 0.2  # red
+    red = x[0, 0] - x[0, 1] > 0.1
+    assert red.sum() < 1.2 * (new["bboxes"][4:, 2:].prod(1) * 736 * 1280).sum()
+    assert (new["keypoints"][4:, :, 2] == 0).all()
+
+
+def test_borrowed_colours_move_towards_the_real_ones(tmp_path: Path) -> None:
+    real_bank.write([_real_frame(tmp_path)], tmp_path / real_bank.BANK, 1)
+    look = RealLook(tmp_path, CPU)
+    x = torch.rand(2, 3, 96, 160) * 0.2 + torch.tensor([0.7, 0.2, 0.2]).view(1, 3, 1, 1)
+    real_mean = torch.tensor([90, 140, 60]) / 255
+    for effect in (look.mix_colour, look.mix_spectrum):
+        y = effect(x, np.random.default_rng(3))
+        before, after = ((v.mean((0, 2, 3)) - real_mean).norm() for v in (x, y))
+        assert float(after) < float(before)
+        assert 0 <= float(y.min()) and float(y.max()) <= 1
+
+
+def test_a_folder_without_a_bank_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(InputError):
+        RealLook(tmp_path, CPU)
 
 
 def test_a_folder_without_frames_is_refused(tmp_path: Path) -> None:

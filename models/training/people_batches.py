@@ -19,6 +19,7 @@ from torch.nn import functional as F
 
 from models.training.people_data import FRAMES, LABELS, STORE_HW
 from models.training.people_wear import wear
+from models.training.real_look import RealLook
 from pipeline.errors import InputError
 
 Floats = NDArray[np.float64]
@@ -32,16 +33,18 @@ LEAST_PX = 5.0  # and least height and width of what is left of it
 @dataclass(frozen=True)
 class Recipe:
     """How views are drawn. real: share of real frames; mosaic: share of mosaics; plain: share of views as in use;
-    near: share of views enlarged beyond the usual (people up to half the picture's height, soft)."""
+    near: share of views enlarged beyond the usual (people up to half the picture's height, soft); far: share made
+    smaller than usual (men of 15 px); worn: strength of everything that changes pixels, 0 for none of it."""
 
-    real: float = 0.14
+    real: float = 0.16
     mosaic: float = 0.35
     plain: float = 0.15
     near: float = 0.18
     worn: float = 1.0
+    far: float = 0.08
 
 
-LAST = Recipe(mosaic=0.1, plain=0.45, near=0.12)  # of the last part of a training
+LAST = Recipe(mosaic=0.1, plain=0.45, near=0.12, far=0.05)  # of the last part of a training
 
 
 class Frames:
@@ -50,18 +53,22 @@ class Frames:
     real, rendered: indices of the two kinds. Raises InputError for a folder without frames.
     """
 
-    def __init__(self, folder: Path, mixture: tuple[str, ...], device: torch.device) -> None:
+    def __init__(self, folder: Path, mixture: tuple[str, ...], device: torch.device, **options: Any) -> None:
+        """options: without, words 'key=word' of looks left out; most, rendered frames at most (0: all);
+        host, True leaves the pictures in the host's memory."""
         path = folder / LABELS
         if not path.is_file():
             raise InputError("No packed frames in this folder.", where=folder)
         with np.load(path) as z:
-            self.label = {k: z[k] for k in z.files}
-        n = len(self.label["count"])
+            label = {k: z[k] for k in z.files}
+        n = len(label["count"])
         stored = np.memmap(folder / FRAMES, np.uint8, "c", shape=(n, *STORE_HW, 3))
-        self.image = _to_device(stored, device)
+        kept = _chosen(label, mixture, tuple(options.get("without", ())), int(options.get("most", 0)))
+        self.label = {k: v[kept] for k, v in label.items()}
+        self.image = _to_device(stored, kept, device, bool(options.get("host", False)))
+        self.place = np.arange(len(kept)) if self.image.shape[0] == len(kept) else kept
         sets = self.label["set"].astype(str)
-        self.rendered = np.flatnonzero(sets == "rendered") if "rendered" in mixture else np.zeros(0, int)
-        self.real = np.flatnonzero((sets != "rendered") & np.isin(sets, mixture))
+        self.rendered, self.real = np.flatnonzero(sets == "rendered"), np.flatnonzero(sets != "rendered")
         if not len(self.rendered) + len(self.real):
             raise InputError(f"None of the sets {mixture} is packed here.", where=folder)
 
@@ -73,13 +80,28 @@ class Frames:
         return np.where(pick, rng.choice(self.real, n), rng.choice(self.rendered, n)).astype(np.int64)
 
 
-def _to_device(stored: Any, device: torch.device) -> Tensor:
-    """All frames on the device where they fit beside the training, else left where they are."""
-    if device.type != "cuda" or torch.cuda.mem_get_info(device)[0] < stored.nbytes + 30e9:
+def _chosen(
+    label: dict[str, NDArray[Any]], mixture: tuple[str, ...], without: tuple[str, ...], most: int
+) -> NDArray[np.int64]:
+    """Indices of the frames to train on: the mixture's sets, no look left out, at most so many rendered ones."""
+    sets = label["set"].astype(str)
+    looks = label["look"].astype(str) if "look" in label else np.full(len(sets), "")
+    out = np.array([any(w in look.split() for w in without) for look in looks], bool)
+    kept = np.isin(sets, mixture) & ~out
+    rendered = np.flatnonzero(kept & (sets == "rendered"))
+    if most and len(rendered) > most:
+        rendered = np.random.default_rng(0).choice(rendered, most, replace=False)
+    return np.sort(np.concatenate([rendered, np.flatnonzero(kept & (sets != "rendered"))])).astype(np.int64)
+
+
+def _to_device(stored: Any, kept: NDArray[np.int64], device: torch.device, host: bool) -> Tensor:
+    """The kept frames on the device where they fit beside the training, else all of them where they are."""
+    size = int(np.prod(stored.shape[1:])) * len(kept)
+    if host or device.type != "cuda" or torch.cuda.mem_get_info(device)[0] < size + 30e9:
         return torch.from_numpy(stored)
-    image = torch.empty(stored.shape, dtype=torch.uint8, device=device)
-    for i in range(0, len(stored), 128):
-        image[i : i + 128] = torch.from_numpy(np.ascontiguousarray(stored[i : i + 128])).to(device)
+    image = torch.empty((len(kept), *stored.shape[1:]), dtype=torch.uint8, device=device)
+    for i in range(0, len(kept), 128):
+        image[i : i + 128] = torch.from_numpy(np.ascontiguousarray(stored[kept[i : i + 128]])).to(device)
     return image
 
 
@@ -128,6 +150,8 @@ def _one_view(
         return m, np.array([0.0 if flip > 0 else size[0], 0.0]), np.zeros(2)
     if kind > 1 - recipe.near:
         zoom = float(np.exp(rng.uniform(np.log(1.6), np.log(4.0))))
+    elif kind > 1 - recipe.near - recipe.far:
+        zoom = float(np.exp(rng.uniform(np.log(0.28), np.log(0.55))))
     else:
         zoom = float(np.exp(rng.uniform(np.log(0.55), np.log(1.7)))) * (1.0 if whole else 0.85)
     turn, stretch = rng.normal(0, 0.03), float(np.exp(rng.normal(0, 0.06)))
@@ -193,7 +217,7 @@ def pixels(frames: Frames, v: Views, n: int, device: torch.device) -> Tensor:
     xs, ys = (torch.arange(s, device=device) + 0.5 for s in CANVAS_HW[::-1])
     for t in range(len(v.frame)):
         x0, y0, x1, y1 = (int(r) for r in v.rect[t])
-        image = frames.image[int(v.frame[t])].to(device, non_blocking=True)
+        image = frames.image[int(frames.place[v.frame[t]])].to(device, non_blocking=True)
         x = (image.permute(2, 0, 1).float() / 255 - PAD)[None]
         q, r = xs[None, x0:x1], ys[y0:y1, None]
         grid = torch.stack([float(a[t, i, 0]) * q + float(a[t, i, 1]) * r + float(b[t, i]) for i in range(2)], 2)
@@ -203,11 +227,18 @@ def pixels(frames: Frames, v: Views, n: int, device: torch.device) -> Tensor:
 
 
 def draw_batch(
-    rng: np.random.Generator, frames: Frames, n: int, recipe: Recipe, device: torch.device
-) -> dict[str, Tensor]:
-    """One batch as ultralytics' losses take it, on the device; img (n, 3, 736, 1280) 0..1."""
+    rng: np.random.Generator, frames: Frames, n: int, recipe: Recipe, device: torch.device,
+    real: RealLook | None = None,
+) -> dict[str, Tensor]:  # fmt: skip
+    """One batch as ultralytics' losses take it, on the device; img (n, 3, 736, 1280) 0..1. real: what pictures
+    borrow from real film, None for nothing."""
     views = draw_views(rng, frames, n, recipe)
-    batch = {k: torch.from_numpy(a).to(device, non_blocking=True) for k, a in labels(frames, views).items()}
+    lab = labels(frames, views)
     with torch.no_grad():
-        batch["img"] = wear(pixels(frames, views, n, device), rng, recipe.worn)
+        x = pixels(frames, views, n, device)
+        if real is not None:
+            lab = real.paste(x, lab, rng)
+            x = real(x, rng, recipe.worn)
+        batch = {k: torch.from_numpy(a).to(device, non_blocking=True) for k, a in lab.items()}
+        batch["img"] = wear(x, rng, recipe.worn) if recipe.worn > 0 else x
     return batch

@@ -3,7 +3,8 @@
 ``python -m models.training.people_data --rendered DIR --real DIR --out DIR`` decodes every training frame once::
 
     OUT/frames.u8    (N, 720, 1280, 3) uint8 RGB, the frame fitted by its width
-    OUT/labels.npz   role, box, ground and head point of everybody asked for, and the set of each frame
+    OUT/labels.npz   role, box, ground and head point of everybody asked for, the set and the look of each frame
+    OUT/real_bank.npz   what rendered pictures borrow from the real ones, see models.training.real_bank
 
 Real sets have boxes only: their points are marked unseen and cost nothing in training. Sets of real frames
 are split by the clip id before the first underscore of a file's name, never by frame.
@@ -41,7 +42,7 @@ MIXTURES = {
 class Frame:
     """A labelled picture, N people. box_px (N, 4) as trained and measured, whole_px (N, 4) the whole body (equal to
     box_px where only boxes are known), role (N,), visible (N,) share seen, ground_px and head_px (N, 2) NaN where
-    unknown, group: what to split by, view: kind of camera, level: of the field."""
+    unknown, group: what to split by, view: kind of camera, level: of the field, tags: words of its look, 'key=word'."""
 
     name: str
     picture: Path
@@ -56,6 +57,7 @@ class Frame:
     group: str
     view: str = ""
     level: str = ""
+    tags: tuple[str, ...] = ()
 
 
 def real_frames(folder: Path) -> list[Frame]:
@@ -105,7 +107,7 @@ def _from_truth(picture: Path, t: Any) -> Frame:
         np.where(np.isfinite(box), box, whole), whole,
         np.asarray(t.role, np.int64), np.asarray(t.visible, float),
         np.asarray(t.ground_px, float).reshape(-1, 2), np.asarray(t.head_px, float).reshape(-1, 2),
-        picture.stem, t.kind, t.level,
+        picture.stem, t.kind, t.level, tuple(f"{k}={v}" for k, v in t.tags.items()),
     )  # fmt: skip
 
 
@@ -176,7 +178,8 @@ def pack(frames: list[Frame], out: Path, kind: str, workers: int) -> None:
     sets = [next((s for s in MIXTURES["mixed"] if f.name.startswith(s)), "other") for f in frames]
     labels: dict[str, Any] = {k: padded(k) for k in ("role", "box", "point", "seen")}
     count, names = np.array([len(p["role"]) for p in people]), np.array([f.name for f in frames])
-    np.savez(out / LABELS, count=count, set=np.array(sets), name=names, **labels)
+    looks = np.array([" ".join(f.tags) for f in frames])
+    np.savez(out / LABELS, count=count, set=np.array(sets), name=names, look=looks, **labels)
 
 
 def main(argv: list[str] | None = None) -> None:
@@ -193,6 +196,10 @@ def main(argv: list[str] | None = None) -> None:
     if not frames:
         p.error("neither --rendered nor --real names a folder")
     pack(frames, a.out.resolve(), a.box, a.workers)
+    if len(frames) > rendered:
+        from models.training import real_bank
+
+        print("borrowed from real frames:", real_bank.write(frames[rendered:], a.out / real_bank.BANK, a.workers))
     print(f"{rendered} rendered and {len(frames) - rendered} real frames packed in {a.out}")
 
 

@@ -34,8 +34,15 @@ def wear(x: Tensor, rng: np.random.Generator, strength: float = 1.0) -> Tensor:
     x = _on_some(x, rng, 0.4 * strength, lambda y: _noise(y, rng))
     for _ in range(2):
         x = _on_some(x, rng, 0.16 * strength, lambda y: _smaller(y, rng))
-    x = _on_some(x, rng, 0.2 * strength, lambda y: blocks(y, rng.uniform(0.3, 2.5, len(y))))
-    return x.clamp(0, 1)
+    return record(x, rng, strength).clamp(0, 1)
+
+
+def record(x: Tensor, rng: np.random.Generator, strength: float = 1.0) -> Tensor:
+    """What a recorder does: half-resolution colour, combed half frames, still-picture and video compression."""
+    x = _on_some(x, rng, 0.25 * strength, lambda y: half_colour(y, rng))
+    x = _on_some(x, rng, 0.05 * strength, lambda y: comb(y, rng.uniform(0.5, 3.0, len(y))))
+    x = _on_some(x, rng, 0.12 * strength, lambda y: blocks(y, rng.uniform(0.3, 2.5, len(y))))
+    return _on_some(x, rng, 0.2 * strength, lambda y: video(y, rng.uniform(6, 38, len(y)) / 255, rng))
 
 
 def _on_some(x: Tensor, rng: np.random.Generator, share: float, effect: Callable[..., Tensor]) -> Tensor:
@@ -112,12 +119,16 @@ def _sharpen(x: Tensor, rng: np.random.Generator) -> Tensor:
 
 def _noise(x: Tensor, rng: np.random.Generator) -> Tensor:
     b, _, h, w = x.shape
-    coarse = rng.random() < 0.4
-    noise = torch.randn((b, 3, h // 2, w // 2) if coarse else (b, 3, h, w), device=x.device, dtype=x.dtype)
-    if coarse:
+    grain = int(rng.choice([1, 2, 3, 6], p=[0.5, 0.28, 0.14, 0.08]))  # px a grain: noise reduction leaves coarse ones
+    noise = torch.randn((b, 3, h // grain, w // grain), device=x.device, dtype=x.dtype)
+    if grain > 1:
         noise = F.interpolate(noise, size=(h, w), mode="bilinear", align_corners=False)
     if rng.random() < 0.5:
         noise = noise.mean(1, keepdim=True) * 1.7
+    if rng.random() < 0.15:  # rows of a sensor that differ
+        noise = noise * 0.7 + torch.randn((b, 1, h, 1), device=x.device, dtype=x.dtype) * 0.5
+    if rng.random() < 0.4:  # more of it in the dark
+        noise = noise * (1.5 - x.mean(1, keepdim=True).clamp(0, 1))
     return (x + noise * _per_picture(rng.uniform(0.008, 0.05, b), x)).clamp(0, 1)
 
 
@@ -126,16 +137,74 @@ def _smaller(x: Tensor, rng: np.random.Generator) -> Tensor:
     h, w = x.shape[2:]
     s = rng.uniform(0.3, 0.9)
     size = (round(h * s / 8) * 8, round(w * s / 8) * 8)
-    y = F.interpolate(x.float(), size=size, mode="bilinear", align_corners=False, antialias=True)
+    if rng.random() < 0.15:  # a poor converter: no filter before
+        y = F.interpolate(x.float(), size=size, mode="nearest")
+    else:
+        y = F.interpolate(x.float(), size=size, mode="bilinear", align_corners=False, antialias=rng.random() < 0.8)
+    if rng.random() < 0.3:
+        y = half_colour(y, rng)
     if rng.random() < 0.6:
-        y = blocks(y, rng.uniform(0.3, 2.0, len(y)))
+        lossy = rng.random() < 0.5
+        y = video(y, rng.uniform(6, 40, len(y)) / 255, rng) if lossy else blocks(y, rng.uniform(0.3, 2.0, len(y)))
     way = "bicubic" if rng.random() < 0.5 else "bilinear"
     return F.interpolate(y, size=(h, w), mode=way, align_corners=False).clamp(0, 1).to(x.dtype)
 
 
-def _dct() -> NDArray[np.float64]:
-    k, n = np.mgrid[:8, :8]
-    d = np.cos(np.pi * (2 * n + 1) * k / 16) / 2
+def half_colour(x: Tensor, rng: np.random.Generator) -> Tensor:
+    """Colour differences at half or a quarter of the resolution, a little beside their place."""
+    h, w = x.shape[2:]
+    to = torch.from_numpy(YCC).to(x.device, torch.float32)
+    y = torch.einsum("ij,bjhw->bihw", to, x.float())
+    by = (2, 2) if rng.random() < 0.7 else (1, 4) if rng.random() < 0.5 else (4, 4)
+    chroma = F.avg_pool2d(y[:, 1:], by)
+    way = "bilinear" if rng.random() < 0.7 else "nearest"
+    chroma = F.interpolate(chroma, size=(h, w), mode=way, align_corners=False if way == "bilinear" else None)
+    chroma = torch.roll(chroma, (int(rng.integers(-1, 2)), int(rng.integers(-2, 3))), (2, 3))
+    back = torch.from_numpy(np.linalg.inv(YCC)).to(x.device, torch.float32)
+    return torch.einsum("ij,bjhw->bihw", back, torch.cat([y[:, :1], chroma], 1)).clamp(0, 1).to(x.dtype)
+
+
+def comb(x: Tensor, shift: NDArray[np.float64]) -> Tensor:
+    """Every second row beside its place by shift (B,) px: two half frames of a moving camera."""
+    whole = np.round(shift).astype(int).clip(1)
+    y = x.clone()
+    for i, n in enumerate(whole):
+        y[i, :, 1::2] = torch.roll(x[i, :, 1::2], int(n), 2)
+    return y
+
+
+def video(x: Tensor, step: NDArray[np.float64], rng: np.random.Generator) -> Tensor:
+    """Video compression: 4 x 4 or 8 x 8 cosine blocks quantised evenly with a dead zone, and smoothed at their edges.
+
+    step (B,) width of a quantiser's step at picture values 0..1. After ITU-T H.264: even quantisation with a dead
+    zone of 1/3, a loop filter at the blocks' edges; prediction is left out.
+    """
+    b, _, h, w = x.shape
+    n = 4 if rng.random() < 0.4 else 8
+    to = torch.from_numpy(YCC).to(x.device, torch.float32)
+    d = torch.from_numpy(_dct(n)).to(x.device, torch.float32)
+    y = torch.einsum("ij,bjhw->bihw", to, x.float() - 0.5)
+    q = (
+        torch.from_numpy(np.outer(step * n / 4, [1.0, 1.6, 1.6]))
+        .to(x.device, torch.float32)
+        .view(b, 3, 1, 1, 1, 1)
+        .repeat(1, 1, 1, 1, n, n)
+    )
+    q[..., 0, 0] *= 0.25  # a block's mean is predicted from its neighbours and nearly kept
+    f = d @ y.view(b, 3, h // n, n, w // n, n).transpose(3, 4) @ d.T
+    f = torch.sign(f) * torch.floor(f.abs() / q + 1 / 3) * q
+    y = (d.T @ f @ d).transpose(3, 4).reshape(b, 3, h, w)
+    edge = torch.zeros(n, device=x.device)
+    edge[0] = edge[-1] = 1.0
+    at_edge = torch.maximum(edge.repeat(h // n)[:, None], edge.repeat(w // n)[None])
+    y = torch.lerp(y, F.avg_pool2d(y, 3, 1, 1, count_include_pad=False), at_edge * float(rng.uniform(0.3, 0.9)))
+    back = torch.from_numpy(np.linalg.inv(YCC)).to(x.device, torch.float32)
+    return (torch.einsum("ij,bjhw->bihw", back, y) + 0.5).clamp(0, 1).to(x.dtype)
+
+
+def _dct(size: int = 8) -> NDArray[np.float64]:
+    k, n = np.mgrid[:size, :size]
+    d = np.cos(np.pi * (2 * n + 1) * k / (2 * size)) * np.sqrt(2 / size)
     d[0] /= np.sqrt(2)
     return d
 

@@ -8,7 +8,10 @@ all frames lie in the device's memory and batches are drawn there (models.traini
 
 The candidates are the table CANDIDATES. Roles are the classes (records.ROLES); the two key points of a person are
 the point on the ground between the feet and the middle of the helmet. The averaged weights lie in
-OUT/<candidate>/weights/last.pt and are renewed on the way, so that an early end leaves something usable.
+OUT/<name>/weights/last.pt and are renewed on the way, so that an early end leaves something usable.
+
+What a look, the real frames or the wear of pictures buy is measured by short trainings of equal steps, each
+without one of them: ``--name trunk_short_without_night --without light=night --steps 900``.
 """
 
 from __future__ import annotations
@@ -19,7 +22,7 @@ import json
 import math
 import os
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -33,9 +36,13 @@ from torch import Tensor, nn
 from ultralytics.cfg import get_cfg
 from ultralytics.utils.torch_utils import ModelEMA
 
+from models.training.film.tags import KEYS
 from models.training.people_batches import LAST, Frames, Recipe, draw_batch
 from models.training.people_data import KEYPOINT_SIGMAS, MIXTURES
+from models.training.real_bank import BANK
+from models.training.real_look import RealLook
 from models.training.trunk import CHANNELS, RealTrunk, load_pretrained
+from pipeline.errors import InputError
 from pipeline.records import ROLES
 
 tasks.RealTrunk = RealTrunk  # type: ignore[attr-defined]  # ultralytics looks modules up by name in its own namespace
@@ -57,6 +64,7 @@ class Candidate:
 
 
 WARM_SHARE = 0.03  # of the time: the learning rate rises
+LEVEL_SHARE = 0.35  # of the time: the learning rate stays at its highest
 LAST_SHARE = 0.15  # of the time, at its end: fewer mosaics, more pictures as they are
 LEAST_RATE = 0.02  # of the highest learning rate, at the end
 SAVE_SECONDS = 40.0
@@ -136,8 +144,9 @@ def build_optimizer(model: nn.Module, c: Candidate, soften: float) -> torch.opti
 
 
 def rate(done: float) -> float:
-    """Share of the highest learning rate when this share of the time is over: up, then a half cosine."""
-    return min(done / WARM_SHARE, 1.0) * (LEAST_RATE + (1 - LEAST_RATE) * (1 + math.cos(math.pi * done)) / 2)
+    """Share of the highest learning rate when this share of the time is over: up, level, then a half cosine."""
+    fall = max(done - LEVEL_SHARE, 0.0) / (1 - LEVEL_SHARE)
+    return min(done / WARM_SHARE, 1.0) * (LEAST_RATE + (1 - LEAST_RATE) * (1 + math.cos(math.pi * min(fall, 1.0))) / 2)
 
 
 def save(average: ModelEMA, path: Path) -> None:
@@ -159,6 +168,8 @@ class Training:
         self.average = ModelEMA(self.model, decay=0.9985, tau=300)
         self.optimizer = build_optimizer(self.model, c, 0.6 if self.start else 1.0)
         self.rng = np.random.default_rng(options.get("seed", 0))
+        self.real: RealLook | None = options.get("real")
+        self.worn = float(options.get("worn", 1.0))
         self.steps, self.skipped = 0, 0
 
     def step(self, done: float) -> dict[str, Tensor]:
@@ -166,8 +177,8 @@ class Training:
         set_still(self.model, self.candidate, self.start is None and done < self.candidate.frozen)
         for g in self.optimizer.param_groups:
             g["lr"] = g["peak"] * rate(done)
-        recipe = LAST if done > 1 - LAST_SHARE else Recipe()
-        batch = draw_batch(self.rng, self.frames, self.batch, recipe, self.device)
+        recipe = replace(LAST if done > 1 - LAST_SHARE else Recipe(), worn=self.worn)
+        batch = draw_batch(self.rng, self.frames, self.batch, recipe, self.device, self.real)
         x = batch["img"].contiguous(memory_format=torch.channels_last)
         with torch.autocast(self.device.type, torch.bfloat16, enabled=self.device.type == "cuda"):
             preds = self.model(x)
@@ -187,14 +198,16 @@ class Training:
 
 
 def train(name: str, frames: Frames, out: Path, until: float, device: torch.device, **options: Any) -> Path:
-    """Train candidate NAME until the time ``until`` (seconds of the epoch); returns the weights file."""
+    """Train candidate NAME into the folder ``out`` until the time ``until`` (seconds of the epoch), or for
+    options['steps'] updates where that comes first; returns the weights file."""
     t = Training(CANDIDATES[name], frames, device, **options)
-    path = out / name / "weights" / "last.pt"
+    steps = int(options.get("steps", 0))
+    path = out / "weights" / "last.pt"
     path.parent.mkdir(parents=True, exist_ok=True)
     began = saved = shown = time.time()
     log = []
-    while (now := time.time()) < until or not t.steps:
-        parts = t.step((now - began) / max(until - began, 1e-3))
+    while ((now := time.time()) < until and not (steps and t.steps >= steps)) or not t.steps:
+        parts = t.step(t.steps / steps if steps else (now - began) / max(until - began, 1e-3))
         if now - shown > 15 or t.steps == 20:
             shown, values = now, {k: round(float(v), 3) for k, v in parts.items()}
             speed = round(t.steps * t.batch / (time.time() - began), 1)
@@ -204,42 +217,68 @@ def train(name: str, frames: Frames, out: Path, until: float, device: torch.devi
             saved = now
             save(t.average, path)
     save(t.average, path)
-    (out / name / "log.json").write_text(json.dumps(log, indent=1), encoding="utf-8")
-    (out / name / "done").touch()
+    if t.steps < steps:
+        print(f"ended after {t.steps} of {steps} steps: no fair comparison", flush=True)
+    (out / "log.json").write_text(
+        json.dumps({"steps": t.steps, "asked": steps, "log": log}, indent=1), encoding="utf-8"
+    )
+    (out / "done").touch()
     return path
 
 
-def main(argv: list[str] | None = None) -> None:
+def arguments() -> argparse.ArgumentParser:
     p = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     p.add_argument("--candidate", choices=sorted(CANDIDATES), required=True)
+    p.add_argument("--name", help="folder under --out; else the candidate's")
     p.add_argument("--data", type=Path, required=True, help="folder written by models.training.people_data")
     p.add_argument("--out", type=Path, required=True)
     p.add_argument("--minutes", type=float, help="training time")
     p.add_argument("--until", type=float, help="or the moment it ends, seconds of the epoch")
+    p.add_argument("--steps", type=int, default=0, help="updates at most; the learning rate then follows them")
     p.add_argument("--pretrained", type=Path, help="stem of the COCO detector's .json and .bin (trunk candidates)")
     p.add_argument("--start", type=Path, help="weights of an earlier round to go on from")
+    p.add_argument("--without", nargs="*", default=[], metavar="KEY=WORD", help="looks left out (film.tags)")
+    p.add_argument("--most", type=int, default=0, help="rendered frames at most")
+    p.add_argument(
+        "--worn", type=float, default=1.0, help="strength of the wear of pictures; 0: none, nothing borrowed"
+    )
+    p.add_argument("--host", action="store_true", help="leave the frames in the host's memory")
     p.add_argument("--batch", type=int, default=32)
     p.add_argument("--seed", type=int, default=0)
+    return p
+
+
+def check_words(words: list[str]) -> None:
+    """Raises InputError for a look nobody could have."""
+    for w in words:
+        if w.split("=")[0] not in KEYS or w.count("=") != 1:
+            raise InputError(f"{w!r} names no look.", hint=f"KEY=WORD, a key of {', '.join(KEYS)}.")
+
+
+def main(argv: list[str] | None = None) -> None:
+    p = arguments()
     a = p.parse_args(argv)
     if (a.minutes is None) == (a.until is None):
         p.error("name either --minutes or --until")
     c = CANDIDATES[a.candidate]
     if c.layout == "trunk" and a.start is None and a.pretrained is None:
         p.error("a trunk candidate needs --pretrained (or --start)")
+    check_words(a.without)
     torch.manual_seed(a.seed)
     torch.backends.cudnn.benchmark = True
     torch.set_float32_matmul_precision("high")
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     began = time.time()
-    frames = Frames(a.data, MIXTURES[c.data], device)
+    frames = Frames(a.data, MIXTURES[c.data], device, without=a.without, most=a.most, host=a.host)
+    borrows = a.worn > 0 and c.data != "rendered" and (a.data / BANK).is_file()
     print(f"{len(frames.rendered)} rendered, {len(frames.real)} real frames in {time.time() - began:.0f} s, "
-          f"on {frames.image.device}", flush=True)  # fmt: skip
+          f"on {frames.image.device}; borrows from real pictures: {borrows}", flush=True)  # fmt: skip
     until = a.until if a.until is not None else time.time() + 60 * a.minutes
     last = train(
-        a.candidate, frames, a.out, until, device,
-        batch=a.batch, seed=a.seed, pretrained=a.pretrained, start=a.start,
+        a.candidate, frames, a.out / (a.name or a.candidate), until, device, batch=a.batch, seed=a.seed, steps=a.steps,
+        pretrained=a.pretrained, start=a.start, worn=a.worn, real=RealLook(a.data, device) if borrows else None,
     )  # fmt: skip
-    print(f"{a.candidate}: {last}")
+    print(f"{a.name or a.candidate}: {last}")
 
 
 if __name__ == "__main__":
