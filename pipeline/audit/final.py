@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from pipeline import __version__
 from pipeline.audit.events import EDITABLE, PREDICTED, Event, columns
 from pipeline.audit.state import SnapState
 from pipeline.audit.store import NAME, AuditStore
@@ -82,7 +83,7 @@ def basis(run_dir: Path, snap_id: str, geometry: tuple[Event, ...]) -> str:
     except OSError:
         file = []
     acts = [[e.kind, e.subject, e.before, e.to] for e in geometry]
-    return hashlib.sha256(json.dumps([acts, file], sort_keys=True).encode()).hexdigest()
+    return hashlib.sha256(json.dumps([__version__, acts, file], sort_keys=True).encode()).hexdigest()
 
 
 def corrected(
