@@ -69,6 +69,7 @@ class QuickLook:
     noise: float
     contrast: float
     view: str
+    sweeps: tuple[tuple[float, float, float, float], ...] = ()  # (from s, to s, px to pan, zoom): not the ball's doing
 
 
 def snaps_s(play: Play) -> list[float]:
@@ -219,7 +220,19 @@ def draw_look(rng: np.random.Generator, play: Play, width: int = 480, view: str 
         shake_px=0.0 if still else float(rng.choice([0.1, 0.3, 0.8])),
         early_pan_deg_s=0.0 if still or rng.random() < 0.6 else float(rng.normal(0, 1.5)),
         noise=float(rng.choice([0.0, 1.0, 2.0, 3.0])), contrast=float(rng.uniform(0.35, 1.0)), view=view,
+        sweeps=_draw_sweeps(rng, play, width) if rng.random() < 0.3 else (),
     )  # fmt: skip
+
+
+def _draw_sweeps(rng: np.random.Generator, play: Play, width: int) -> tuple[tuple[float, float, float, float], ...]:
+    """One to three pans or zooms at any time: operators frame the formation anew, before the snap too."""
+    out = []
+    for _ in range(int(rng.integers(1, 4))):
+        begin = float(rng.uniform(play.time_s[0], play.time_s[-1]))
+        pan = 0.0 if rng.random() < 0.3 else float(rng.normal(0, 0.12)) * width
+        zoom = 1.0 if rng.random() < 0.6 else float(np.exp(rng.normal(0, 0.15)))
+        out.append((begin, begin + float(rng.uniform(0.4, 2.5)), pan, zoom))
+    return tuple(out)
 
 
 def ground_picture(rng: np.random.Generator, field: Field) -> NDArray[np.uint8]:
@@ -358,6 +371,10 @@ class QuickFilm:
             tilt += c0.tilt_deg - tilt0 + shake[k, 1]
             focal = c0.focal_px * (1 + look.zoom_rate) ** max(0.0, t - look.lag_s)
             roll = c0.roll_deg + 0.3 * shake[k, 2]
+            for begin, end, pan_px, zoom in look.sweeps:
+                part = float(np.clip((t - begin) / (end - begin), 0, 1))
+                part = part * part * (3 - 2 * part)
+                pan, focal = pan + part * float(np.rad2deg(pan_px / c0.focal_px)), focal * zoom**part
             out.append(Camera(c0.width_px, c0.height_px, focal, c0.position_yd, pan, tilt, roll))
         return out
 
