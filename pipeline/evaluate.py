@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline import compare, spreadsheet, stats
+from pipeline import compare, label_figures, spreadsheet, stats
 from pipeline.compare import Pair
 from pipeline.errors import UsageError
 from pipeline.ledger import Row, read_csv
@@ -78,6 +78,11 @@ class LabelFigure:
     exact_answered: float
     kappa: float
     confusion: dict[str, int]
+    brier: float = math.nan
+    calibration_error: float = math.nan
+    wrong_at_90: float = math.nan  # of the answered, when the surest 90 % of the answers are kept
+    answered_at_5: float = math.nan  # share of the answers that can be kept with at most 5 % of them wrong
+    by_group: dict[str, list[float]] = field(default_factory=dict)  # group -> [plays, exact share, low, high]
 
 
 def unit_of(key: str) -> str:
@@ -94,6 +99,7 @@ class Report:
     distributions: dict[str, dict[str, float]] = field(default_factory=dict)
     worst: list[dict[str, Any]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    label_figures: list[label_figures.Value] = field(default_factory=list)
 
     def value(self, key: str) -> float | None:
         """Value of a figure, None where nothing could be said."""
@@ -107,6 +113,7 @@ class Report:
             "distributions": self.distributions,
             "worst": self.worst,
             "notes": self.notes,
+            "label_figures": [vars(v) for v in self.label_figures],
         }
 
     @staticmethod
@@ -120,7 +127,10 @@ class Report:
             for k, v in raw["figures"].items()
         ]
         labels = [LabelFigure(**{k: number(v) for k, v in x.items()}) for x in raw["labels"]]
-        return Report(figures, labels, raw["distributions"], raw["worst"], raw["notes"])
+        shares = [
+            label_figures.Value(**{k: number(v) for k, v in x.items()}) for x in raw.get("label_figures", [])
+        ]
+        return Report(figures, labels, raw["distributions"], raw["worst"], raw["notes"], shares)
 
 
 @dataclass
@@ -131,6 +141,15 @@ class Tables:
     positions: list[Row] = field(default_factory=list)
     registration: list[Row] = field(default_factory=list)
     failures: list[Row] = field(default_factory=list)
+    labels: list[Row] = field(default_factory=list)
+
+    @property
+    def confidence(self) -> dict[tuple[str, str], float]:
+        """Confidence by snap and label, from labels.csv."""
+        return {
+            (str(r["snap_id"]), str(r["label"])): float(r["confidence"])
+            for r in self.labels if r.get("confidence") is not None
+        }  # fmt: skip
 
 
 def read_tables(path: Path, notes: list[str]) -> Tables:
@@ -143,7 +162,7 @@ def read_tables(path: Path, notes: list[str]) -> Tables:
     if not (path / "snaps.csv").is_file():
         raise UsageError("There is no snaps.csv.", where=path, hint="Give a run folder, a truth folder, .csv or .xlsx.")
     found = Tables()
-    for name in ("snaps", "positions", "registration", "failures"):
+    for name in ("snaps", "positions", "registration", "failures", "labels"):
         if (path / f"{name}.csv").is_file():
             setattr(found, name, read_csv(path / f"{name}.csv", name))
     return found
@@ -158,7 +177,12 @@ def pair_all(truth: Tables, pred: Tables, notes: list[str]) -> list[Pair]:
                 f"The truth has {len(truth.snaps)} rows without clip names, the run {len(given)} snaps.",
                 hint="Add a clip column, or make the counts equal: rows are never guessed.",
             )
-        return [Pair(str(p["clip"]), t, p) for t, p in zip(truth.snaps, given, strict=True)]
+        return [Pair(str(p.get("clip") or n), t, p)
+                for n, (t, p) in enumerate(zip(truth.snaps, given, strict=True), start=1)]  # fmt: skip
+    if any(not r.get("clip") for r in pred.snaps):
+        raise UsageError(
+            "The truth names its clips, the answers do not.", hint="Add a clip column to both, or to neither."
+        )
     answers = compare.by_clip(pred.snaps)
     pairs: list[Pair] = []
     for clip, rows in compare.by_clip(truth.snaps).items():
@@ -313,13 +337,16 @@ def _registration_figures(errors: Sequence[compare.RegistrationError], report: R
         })  # fmt: skip
 
 
-def _labels(pairs: Sequence[Pair], report: Report, view: str) -> None:
+def _labels(pairs: Sequence[Pair], pred: Tables, report: Report, view: str) -> None:
     played = [p for p in pairs if compare.has_snap(p.truth)]
+    sure = pred.confidence
+    groups = label_figures.groups(played)
     for name in LABELS:
         given = [p for p in played if p.truth.get(name) is not None]
         if given:
-            report.labels.append(label_figure(name, given))
+            report.labels.append(label_figure(name, given, sure, groups))
     sideline = [p for p in played if p.truth.get("view") in (view, None)]
+    report.label_figures = label_figures.figures(sideline, sure)
     for key, name in (
         ("deep_safeties_exact", "deep_safeties"),
         ("rushers_exact", "rushers"),
@@ -333,8 +360,11 @@ def _labels(pairs: Sequence[Pair], report: Report, view: str) -> None:
     _numbers(played, sideline, report)
 
 
-def label_figure(name: str, pairs: Sequence[Pair]) -> LabelFigure:
-    """Agreement on one label over plays whose truth has it."""
+def label_figure(
+    name: str, pairs: Sequence[Pair], sure: label_figures.Confidence | None = None,
+    groups: dict[str, list[Pair]] | None = None,
+) -> LabelFigure:  # fmt: skip
+    """Agreement on one label over plays whose truth has it. sure: confidences; groups: plays to count apart."""
     answered = [p for p in pairs if p.pred is not None and p.pred.get(name) is not None]
     true = [str(p.truth[name]) for p in answered]
     said = [str(p.pred[name]) for p in answered if p.pred is not None]
@@ -345,8 +375,24 @@ def label_figure(name: str, pairs: Sequence[Pair]) -> LabelFigure:
     n = len(pairs)
     return LabelFigure(
         name, n, len(answered) / n, hits / n, *stats.wilson(hits, n), hits / len(answered) if answered else math.nan,
-        stats.kappa(true, said), dict(sorted(confusion.items())),
+        stats.kappa(true, said), dict(sorted(confusion.items())), *_trust(name, pairs, sure or {}),
+        {g: _exact_of(name, some) for g, some in (groups or {}).items()
+         if any(p.truth.get(name) is not None for p in some)},
     )  # fmt: skip
+
+
+def _trust(name: str, pairs: Sequence[Pair], sure: label_figures.Confidence) -> tuple[float, float, float, float]:
+    """Brier score, calibration error, wrong with 90 % answered, answered with 5 % wrong."""
+    right, p = label_figures.scored(name, pairs, sure).known
+    return (
+        stats.brier(right, p), stats.calibration_error(right, p), stats.risk_when(right, p), stats.answered_at(right, p)
+    )  # fmt: skip
+
+
+def _exact_of(name: str, pairs: Sequence[Pair]) -> list[float]:
+    s = label_figures.scored(name, pairs, {})
+    hits = int(sum(s.right))
+    return [float(s.n), hits / s.n, *stats.wilson(hits, s.n)]
 
 
 def _numbers(played: Sequence[Pair], sideline: Sequence[Pair], report: Report) -> None:
@@ -392,7 +438,7 @@ def evaluate(pred: Path, truth: Path, view: str = "sideline") -> Report:
     _clips_and_snaps(pairs, true, found, report)
     _people(pairs, report, view)
     _registration(true, found, report, view)
-    _labels(pairs, report, view)
+    _labels(pairs, found, report, view)
     report.figures.sort(key=lambda f: list(WORDS).index(f.key))
     report.distributions = {k: v for k, v in report.distributions.items() if v}
     return report

@@ -65,3 +65,59 @@ def distribution(values: Array) -> dict[str, float]:
         **{f"p{p}": float(v) for p, v in zip(PERCENTILES, cut, strict=True)},
         "max": float(np.max(values)),
     }
+
+
+def brier(right: Sequence[bool] | Array, sure: Sequence[float] | Array) -> float:
+    """Mean squared distance of confidence and outcome (G. W. Brier, 1950, for one event). NaN without values."""
+    r, p = np.asarray(right, float), np.asarray(sure, float)
+    return float(np.mean((p - r) ** 2)) if len(r) else math.nan
+
+
+def calibration_error(right: Sequence[bool] | Array, sure: Sequence[float] | Array, bins: int = 10) -> float:
+    """Expected calibration error: distance of accuracy and mean confidence, averaged over equal-width bins by their
+    share (M. P. Naeini et al., 2015). NaN without values."""
+    r, p = np.asarray(right, float), np.asarray(sure, float)
+    if not len(r):
+        return math.nan
+    which = np.clip((p * bins).astype(int), 0, bins - 1)
+    return float(sum(abs(r[which == b].mean() - p[which == b].mean()) * (which == b).mean() for b in np.unique(which)))
+
+
+def risk_coverage(right: Sequence[bool] | Array, sure: Sequence[float] | Array, n: int | None = None) -> Array:
+    """(k, 2) share answered and share wrong of the answered when only the k surest are answered, k = 1, 2, ...
+
+    Answers equally sure are taken together. n: plays asked, where some got no answer at all.
+    (R. El-Yaniv, Y. Wiener, 2010.)
+    """
+    r, p = np.asarray(right, float), np.asarray(sure, float)
+    if not len(r):
+        return np.zeros((0, 2))
+    order = np.argsort(-p, kind="stable")
+    wrong = np.cumsum(1 - r[order])
+    k = np.arange(1, len(r) + 1)
+    last = np.r_[p[order][1:] != p[order][:-1], True]
+    return np.stack([k / (n or len(r)), wrong / k], 1)[last]
+
+
+def risk_when(right: Sequence[bool] | Array, sure: Sequence[float] | Array, answered: float = 0.9) -> float:
+    """Share wrong when the surest ``answered`` of all answers are kept; ties at the edge count in proportion."""
+    r, p = np.asarray(right, float), np.asarray(sure, float)
+    if not len(r):
+        return math.nan
+    keep = max(answered * len(r), 1.0)
+    total = wrong = 0.0
+    for value in np.unique(p)[::-1]:
+        group = p == value
+        part = min(float(group.sum()), keep - total)
+        wrong += part * float(1 - r[group].mean())
+        total += part
+        if total >= keep - 1e-9:
+            break
+    return wrong / total
+
+
+def answered_at(right: Sequence[bool] | Array, sure: Sequence[float] | Array, risk: float = 0.05) -> float:
+    """Largest share of the answers that may be kept, surest first, with at most ``risk`` of them wrong."""
+    curve = risk_coverage(right, sure)
+    fits = curve[curve[:, 1] <= risk + 1e-12]
+    return float(fits[:, 0].max()) if len(fits) else 0.0 if len(curve) else math.nan

@@ -137,7 +137,8 @@ def from_json(raw: dict[str, Any]) -> Case:
     )  # fmt: skip
     roles = None
     if a["roles"] is not None:
-        roles = Roles(**{k: tuple(v) if isinstance(v, list) else v for k, v in a["roles"].items()})
+        r: dict[str, Any] = dict(a["roles"])
+        roles = Roles(tuple(r.pop("linemen")), **r)
     evidence = {"a_side": a["a_side"] or 11, "yards_to_goal": nan if a["yards_to_goal"] is None else a["yards_to_goal"]}
     evidence |= {k: v for k, v in (("roles", roles), ("reason", a["reason"])) if v is not None}
     visible = nan if a["visible"] is None else a["visible"]

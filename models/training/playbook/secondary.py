@@ -113,7 +113,8 @@ def _deep_spots(rng: np.random.Generator, spot: Spot, call: Call, shown: str) ->
         return [(tnorm(rng, 13.9, 2.2, 9.9, 19.5), lean + rng.normal(0, 2.2))]
     if call.shell == 2:
         low = shown == "cover_4" and call.family in ("cover_4", "cover_6") and rng.random() < LOW_QUARTERS
-        base = tnorm(rng, 8.3, 0.7, 7.0, 9.6) if low else tnorm(rng, 10.8, 0.8, 9.6, 12.5) if shown == "cover_4" else tnorm(rng, 12.8, 2.0, 9.9, 17.5)
+        usual = (10.8, 0.8, 9.6, 12.5) if shown == "cover_4" else (12.8, 2.0, 9.9, 17.5)
+        base = tnorm(rng, *((8.3, 0.7, 7.0, 9.6) if low else usual))
         half = tnorm(rng, 7.6, 1.1, 5.2, 10.5)
         least = 7.0 if low else 9.5
         return [(max(base + rng.normal(0, 0.6), least), lean + s * half + rng.normal(0, 0.6)) for s in (-1, 1)]
