@@ -75,9 +75,7 @@ def load(pairs: Iterable[tuple[Path, Any]], limit: int = 0, workers: int = 4) ->
             raise InputError("A picture cannot be read.", where=picture)
         h, w = bgr.shape[:2]
         nh = round(h * STORE_HW[1] / w)
-        bgr = cv2.resize(
-            bgr, (STORE_HW[1], nh), interpolation=cv2.INTER_AREA if w > STORE_HW[1] else cv2.INTER_LINEAR
-        )
+        bgr = cv2.resize(bgr, (STORE_HW[1], nh), interpolation=cv2.INTER_AREA if w > STORE_HW[1] else cv2.INTER_LINEAR)
         # Other aspects are cropped or padded around the middle: the principal point stays there.
         canvas = np.zeros((*STORE_HW, 3), np.uint8)
         a, b = max((nh - STORE_HW[0]) // 2, 0), max((STORE_HW[0] - nh) // 2, 0)
@@ -183,7 +181,9 @@ def random_view(n: int, device: torch.device, plain: bool = False) -> tuple[Tens
         zoom, turn, sx, sy, pers = one, 0 * one, 0 * one, 0 * one, torch.zeros(n, 2, device=device)
         mirror = torch.zeros(n, dtype=torch.bool, device=device)
     else:
-        zoom = torch.exp(torch.randn(n, device=device) * 0.22).clamp(0.55, 1.8)
+        zoom = torch.exp(torch.randn(n, device=device) * 0.24).clamp(0.5, 1.9)
+        close = torch.rand(n, device=device) < 0.12  # down to two yard lines and one hash row
+        zoom = torch.where(close, torch.exp(torch.empty(n, device=device).uniform_(0.4, 1.15)), zoom)
         turn = torch.randn(n, device=device) * 0.03
         room = (1 - 1 / zoom).abs() * 0.5 + 0.04
         sx = (torch.rand(n, device=device) * 2 - 1) * room * STORE_HW[1]

@@ -13,6 +13,8 @@ from torch.nn import functional as F
 
 from pipeline.registration import layout
 
+EVIDENCE = ("near_hash", "far_hash", "near_number", "far_number", "near_sideline", "far_sideline")
+
 
 class _Conv(nn.Sequential):
     def __init__(self, c1: int, c2: int, k: int = 3, stride: int = 1, dilation: int = 1) -> None:
@@ -50,7 +52,11 @@ class MarksNet(nn.Module):
         self.s16 = nn.Sequential(_Conv(c, d, 3, 2), _Block(d), _Block(d, 2), _Block(d))
         self.s32 = nn.Sequential(_Conv(d, e, 3, 2), _Block(e), _Block(e, 2), _Block(e, 4), _Block(e))
         self.context = nn.Sequential(nn.Linear(e, e), nn.ReLU(inplace=True), nn.Linear(e, e))
-        self.kinds = nn.Linear(e, len(layout.VIEW_LOGITS) + len(layout.LEVEL_LOGITS))
+        told = 2 * len(EVIDENCE)
+        self.kinds = nn.Sequential(
+            nn.Linear(e + told, e // 2), nn.ReLU(inplace=True),
+            nn.Linear(e // 2, len(layout.VIEW_LOGITS) + len(layout.LEVEL_LOGITS)),
+        )  # fmt: skip
         self.up16 = nn.ModuleList([_Conv(e, 80, 1), _Conv(d, 80, 1), _Conv(80, 80)])
         self.up8 = nn.ModuleList([_Conv(80, 56, 1), _Conv(c, 56, 1), _Conv(56, 56)])
         self.up4 = nn.ModuleList([_Conv(56, decode, 1), _Conv(b, decode, 1), _Block(decode)])
@@ -74,7 +80,24 @@ class MarksNet(nn.Module):
         y = self._join(self.up16, f32, f16)
         y = self._join(self.up8, y, f8)
         y = self._join(self.up4, y, f4)
-        return self.last(y), self.kinds(pooled)
+        maps = self.last(y)
+        return maps, self.kinds(torch.cat([pooled, _evidence(maps)], 1))
+
+
+def _evidence(maps: Tensor) -> Tensor:
+    """(B, 2 * rows) where across the field each row of EVIDENCE is seen, and how much of it: rulebooks differ there.
+
+    No gradient flows back: the maps answer for themselves.
+    """
+    maps = maps.detach()
+    across = maps[:, layout.CHANNELS.index("across")]
+    out = []
+    for name in EVIDENCE:
+        seen = maps[:, layout.CHANNELS.index(name)].sigmoid()
+        seen = seen * (seen > 0.3)
+        mass = seen.sum((1, 2))
+        out += [(seen * across).sum((1, 2)) / (mass + 1.0), mass / 400.0]
+    return torch.stack(out, 1)
 
 
 class NumberNet(nn.Module):

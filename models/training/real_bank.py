@@ -119,7 +119,8 @@ def of_frame(job: tuple[Frame, int]) -> dict[str, list[Any]]:
     if bgr is None:
         raise InputError("A picture cannot be read.", where=frame.picture)
     scale = SIZE_HW[1] / bgr.shape[1]
-    rgb = cv2.resize(bgr, SIZE_HW[::-1], interpolation=cv2.INTER_LINEAR)[..., ::-1].astype(np.float32) / 255
+    bgr = cv2.resize(bgr, SIZE_HW[::-1], interpolation=cv2.INTER_LINEAR)
+    rgb: Floats = np.ascontiguousarray(bgr[..., ::-1], np.float32) / np.float32(255)
     rng = np.random.default_rng(seed)
     ycc = rgb.reshape(-1, 3) @ YCC.T
     boxes = (frame.box_px + 0.5) * scale

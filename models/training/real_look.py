@@ -41,9 +41,12 @@ class RealLook:
         self.people = torch.from_numpy(held["people"]).to(device)
         self.size, self.box, self.ground, self.role = (held[k] for k in ("size", "box", "ground", "role"))
 
-    def __call__(self, x: Tensor, rng: np.random.Generator, strength: float = 1.0) -> Tensor:
-        """(B, 3, H, W) 0..1 -> the same with real turf, colours and slow light in some of them."""
+    def __call__(self, x: Tensor, rng: np.random.Generator, strength: float = 1.0, whole: bool = True) -> Tensor:
+        """(B, 3, H, W) 0..1 -> the same with real turf, colours and, where a whole picture is seen, slow light in
+        some of them."""
         for name, effect in (("turf", self.on_turf), ("spectrum", self.mix_spectrum), ("colour", self.mix_colour)):
+            if name == "spectrum" and not whole:
+                continue
             some = np.flatnonzero(rng.random(len(x)) < SHARES[name] * strength)
             if len(some) and len(getattr(self, name)):
                 index = torch.from_numpy(some).to(x.device)

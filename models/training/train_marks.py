@@ -18,22 +18,25 @@ import time
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import torch
 from torch import Tensor, nn
 from torch.nn import functional as F
 
 from models.training import marks_data as data
 from models.training.marks_net import MarksNet, NumberNet, export, load_state
+from models.training.people_wear import record
+from models.training.real_look import RealLook
 from pipeline.registration import layout
 
 N_HEAT, N_MASK = len(layout.HEAT), len(layout.MASK)
 LINE_WEIGHT = 12.0  # a ridge covers few cells: its cells count more
+SAVE_SECONDS = 60.0
+ENDZONE_ODDS = 1.5  # of a still from behind the end zone, over one from the side
 MARKS_SHARE = 0.85  # of the steps' time; the number reader gets the rest
 
 
-def marks_loss(
-    maps: Tensor, kinds: Tensor, want: Tensor, seen: Tensor, g: Tensor
-) -> tuple[Tensor, dict[str, Tensor]]:
+def marks_loss(maps: Tensor, kinds: Tensor, want: Tensor, seen: Tensor, g: Tensor) -> tuple[Tensor, dict[str, Tensor]]:
     """Weighted sum of the losses of the marks network, and its parts."""
     heat, mask, dense = maps[:, :N_HEAT], maps[:, N_HEAT : N_HEAT + N_MASK], maps[:, N_HEAT + N_MASK :]
     t_heat, t_mask, t_dense = want[:, :N_HEAT], want[:, N_HEAT : N_HEAT + N_MASK], want[:, N_HEAT + N_MASK :]
@@ -48,7 +51,7 @@ def marks_loss(
     view = g[:, data.GEOMETRY.index("endzone_view")].long()
     level = g[:, data.GEOMETRY.index("level")].long()
     nv = len(layout.VIEW_LOGITS)
-    kind = F.cross_entropy(kinds[:, :nv], view) + 0.5 * F.cross_entropy(kinds[:, nv:], level)
+    kind = F.cross_entropy(kinds[:, :nv], view) + 1.5 * F.cross_entropy(kinds[:, nv:], level)
     parts = {"ridge": ridge, "area": area, "across": across, "ten": ten, "five": five, "kind": kind}
     return 10 * ridge + 0.5 * area + 2 * across + 0.3 * ten + 0.7 * five + 0.1 * kind, parts
 
@@ -84,27 +87,36 @@ class Trainer:
 
 
 def marks_batch(
-    stills: data.Stills, index: Tensor, device: torch.device, plain: bool
+    stills: data.Stills, index: Tensor, device: torch.device, plain: bool, real: RealLook | None = None
 ) -> tuple[Tensor, Tensor, Tensor, Tensor]:
-    """Worn pictures (B, 3, *INPUT_HW), targets, weights and geometry of some stills."""
+    """Worn pictures (B, 3, *INPUT_HW), targets, weights and geometry of some stills; real: what worn pictures borrow
+    from real film."""
     image, g = stills.take(index, device)
     view, mirror = data.random_view(len(index), device, plain)
     px = data.apply(view, data.pixel_grid(*layout.INPUT_HW, 1, device))
     x = data.sample(image, px)
     cells = data.apply(view, data.pixel_grid(*layout.GRID_HW, layout.STRIDE, device))
     want, seen = data.targets(g, cells, mirror)
-    return (x if plain else data.wear(x)), want, seen, g
+    return (x if plain else _worn(x, real, 1.0)), want, seen, g
+
+
+def _worn(x: Tensor, real: RealLook | None, strength: float, whole: bool = True) -> Tensor:
+    """Real colours and turf, light and lens, recorder."""
+    rng = np.random.default_rng(int(torch.randint(2**31, (1,))))
+    if real is not None:
+        x = real(x, rng, strength, whole)
+    return record(data.wear(x, strength), rng, strength)
 
 
 def numbers_batch(
-    stills: data.Stills, index: Tensor, device: torch.device, plain: bool
+    stills: data.Stills, index: Tensor, device: torch.device, plain: bool, real: RealLook | None = None
 ) -> tuple[Tensor, Tensor, Tensor, Tensor]:
     """Patches, tens, arrows and weights."""
     image, g = stills.take(index, device)
     place, tens, arrow, weight = data.number_places(g)
     x, inside = data.cut_patches(image, g, place, jitter=not plain)
     weight = weight * (inside > 0.75)
-    return (x if plain else data.wear(x, 0.8)), tens, arrow, weight
+    return (x if plain else _worn(x, real, 0.8, whole=False)), tens, arrow, weight
 
 
 def numbers_loss(tens: Tensor, arrow: Tensor, t_tens: Tensor, t_arrow: Tensor, weight: Tensor) -> Tensor:
@@ -151,6 +163,22 @@ def _read(folder: Path, limit: int) -> data.Stills:
     return data.load(read_all(folder), limit, max(2, (os.cpu_count() or 2) - 1))
 
 
+def draw_odds(geometry: Tensor) -> Tensor:
+    """(N,) how often each still is drawn, relative: the view behind the end zone and rare levels more often."""
+    end = geometry[:, data.GEOMETRY.index("endzone_view")]
+    level = geometry[:, data.GEOMETRY.index("level")].long()
+    share = torch.bincount(level, minlength=len(layout.LEVEL_LOGITS)).clamp_min(1) / len(level)
+    return (1 + (ENDZONE_ODDS - 1) * end) / share[level].sqrt()
+
+
+def save_states(out: Path, marks: Trainer, numbers: Trainer) -> None:
+    """Averaged weights of both, to go on from; written whole or not at all."""
+    for name, trainer in (("marks", marks), ("numbers", numbers)):
+        part = out / f"{name}_state.part"
+        torch.save({k: v.detach().cpu().contiguous() for k, v in trainer.average.state_dict().items()}, part)
+        os.replace(part, out / f"{name}_state.pt")
+
+
 def train(stills: data.Stills, val: data.Stills, a: argparse.Namespace, device: torch.device) -> dict[str, Any]:
     """Train both networks until the clock runs out; writes the files and returns the metrics."""
     marks, numbers = MarksNet(), NumberNet()
@@ -159,29 +187,36 @@ def train(stills: data.Stills, val: data.Stills, a: argparse.Namespace, device: 
         load_state(numbers, a.start / "numbers_state.pt")
     soften = 0.5 if a.start else 1.0
     lead, side = Trainer(marks, 3e-3 * soften, device), Trainer(numbers, 1.5e-3 * soften, device)
-    began, limit, shown = time.time(), a.minutes * 60.0, 0.0
+    began, shown, saved = time.time(), 0.0, 0.0
+    limit = max(a.until - began, 1.0) if a.until is not None else a.minutes * 60.0
     spent = [1e-9, 1e-9]
+    real = RealLook(a.borrow, device) if a.borrow else None
+    odds = draw_odds(stills.geometry)
+    a.out.mkdir(parents=True, exist_ok=True)
     while (used := time.time() - began) < limit:
         to_marks = spent[0] / (spent[0] + spent[1]) < MARKS_SHARE
         trainer, size = (lead, a.batch) if to_marks else (side, 4 * a.batch)
-        index = torch.randint(len(stills), (size,))
+        index = torch.multinomial(odds, size, replacement=True)
         start = time.time()
         trainer.net.train()
         with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
             if to_marks:
                 with torch.autocast(device.type, enabled=False), torch.no_grad():
-                    x, want, seen, g = marks_batch(stills, index, device, plain=False)
+                    x, want, seen, g = marks_batch(stills, index, device, False, real)
                 maps, kinds = trainer.net(x.contiguous(memory_format=torch.channels_last))
                 loss, _ = marks_loss(maps.float(), kinds.float(), want, seen, g)
             else:
                 with torch.autocast(device.type, enabled=False), torch.no_grad():
-                    x, tens, arrow, weight = numbers_batch(stills, index, device, plain=False)
+                    x, tens, arrow, weight = numbers_batch(stills, index, device, False, real)
                 p, q = trainer.net(x)
                 loss = numbers_loss(p.float(), q.float(), tens, arrow, weight)
         trainer.step(loss, used / limit)
         if device.type == "cuda":
             torch.cuda.synchronize()
         spent[0 if to_marks else 1] += time.time() - start
+        if used - saved > SAVE_SECONDS:
+            saved = used
+            save_states(a.out, lead, side)
         if used - shown > 20:
             shown = used
             print(
@@ -190,13 +225,11 @@ def train(stills: data.Stills, val: data.Stills, a: argparse.Namespace, device: 
             )
     metrics: dict[str, Any] = validate(lead.average, side.average, val, device, a.batch)
     metrics.update(
-        marks_steps=lead.steps, numbers_steps=side.steps, batch=a.batch, stills=len(stills), minutes=a.minutes
+        marks_steps=lead.steps, numbers_steps=side.steps, batch=a.batch, stills=len(stills), minutes=limit / 60
     )
-    a.out.mkdir(parents=True, exist_ok=True)
+    save_states(a.out, lead, side)
     for name, trainer in (("marks", lead), ("numbers", side)):
-        net = trainer.average.cpu().float().to(memory_format=torch.contiguous_format).eval()
-        torch.save(net.state_dict(), a.out / f"{name}_state.pt")
-        export(net, a.out / f"{name}.onnx")
+        export(trainer.average.cpu().float().to(memory_format=torch.contiguous_format).eval(), a.out / f"{name}.onnx")
     (a.out / "marks_metrics.json").write_text(json.dumps(metrics, indent=1), encoding="utf-8")
     return metrics
 
@@ -207,6 +240,8 @@ def main(argv: list[str] | None = None) -> None:
     p.add_argument("--val", type=Path, default=None, help="stills of unseen looks; else a twentieth of --data")
     p.add_argument("--out", type=Path, required=True)
     p.add_argument("--minutes", type=float, default=8.0)
+    p.add_argument("--until", type=float, help="or the moment training ends, seconds of the epoch")
+    p.add_argument("--borrow", type=Path, help="folder with a bank of real pictures (models.training.people_data)")
     p.add_argument("--batch", type=int, default=24)
     p.add_argument("--limit", type=int, default=0, help="use at most so many stills")
     p.add_argument("--start", type=Path, default=None)
