@@ -71,9 +71,17 @@ class Chain:
     labels: Labels | None = None
 
 
+def _nobody(stage: str) -> None:
+    """Nobody wants to know which stage begins."""
+
+
+on_stage: Callable[[str], None] = _nobody  # told each stage that begins: a worker that is lost cannot say it after
+
+
 @contextmanager
 def _timed(result: ClipResult, stage: str) -> Iterator[None]:
     """Add the wall time of a stage to a result; an exception inside is marked with the stage."""
+    on_stage(stage)
     start = time.perf_counter()
     try:
         yield

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import signal
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -17,7 +18,7 @@ from pipeline import config as configs
 from pipeline.errors import SnapledgerError, UsageError
 from pipeline.field import LEVELS
 from pipeline.progress import reporter_for
-from pipeline.run import Inputs, Run, collect
+from pipeline.run import collect
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -83,49 +84,38 @@ def chart(
         bool, typer.Option("--resume", help="Keep clips that are done with the same film, settings and models.")
     ] = False,
     dry_run: Annotated[
-        bool, typer.Option("--dry-run", help="Say what would be charted; write nothing.")
+        bool, typer.Option("--dry-run", help="Say what would be charted and how long it takes; write nothing.")
     ] = False,
+    workers: Annotated[
+        int | None, typer.Option("--workers", min=1, help="Processes; left out, as many as cores and memory allow.")
+    ] = None,
+    on: Annotated[
+        str, typer.Option("--on", help="local: processes of this machine; here: this process; ray://HOST:PORT.")
+    ] = "local",
     no_bom: Annotated[bool, typer.Option("--no-bom", help="CSV without a byte order mark.")] = False,
 ) -> None:
     """Chart film: one row per snap, with positions, labels, evidence and pictures, in --out."""
     found = settings(config, field)
     if no_bom:
         found = found.with_("ledger", bom=False)
+    if workers is not None:
+        found = found.with_("execution", workers=workers)
     if out.exists() and not out.is_dir():
         raise UsageError("--out is a file.", where=out, hint="Name a folder.")
     inputs = collect(paths, found, out)
-    from pipeline import tools
+    from pipeline.batch import setup
 
-    run = Run(found, tools.load(found), out, resume)
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # asked to end: like Ctrl-C
     if dry_run:
-        _dry_run(run, inputs)
+        for line in setup.dry_run(found, inputs, out, resume, on):
+            typer.echo(line)
         return
+    run = setup.run(found, inputs, out, resume, on)
     with reporter_for(sys.stdout) as reporter:
         run.chart(inputs, reporter)
     typer.echo(f"Ledger:   {out / 'snaps.csv'}")
     typer.echo(f"Pictures: {out / 'frames'}")
     typer.echo(f"Timings:  {out / 'run.json'}")
-
-
-def _dry_run(run: Run, inputs: Inputs) -> None:
-    from pipeline import film
-    from pipeline.ledger import RunFolder
-
-    folder = RunFolder(run.out, fresh=not run.resume)
-    bad = len(inputs.failures)
-    for row in inputs.failures:
-        typer.echo(f"{row['file']}: {row['reason']}")
-    for clip in inputs.clips:
-        try:
-            info = film.probe(clip.path, run.config.film.longest_s)
-        except SnapledgerError as e:
-            bad += 1
-            typer.echo(f"{clip.name}: would fail: {e.message}")
-            continue
-        done = run.resume and folder.finished(clip.name, run.fingerprint(clip))
-        what = "done before" if done else "to chart"
-        typer.echo(f"{clip.name}: {what}, {info.width_px}x{info.height_px}, {float(info.duration_s or 0):.1f} s")
-    typer.echo(f"{len(inputs.clips)} file(s), {bad} with a problem. Nothing was written.")
 
 
 @app.command()

@@ -90,7 +90,17 @@ class LedgerConfig(_Section):
 class ExecutionConfig(_Section):
     """What the machine is asked for. Not part of the fingerprint: it changes no result."""
 
-    threads: int = Field(ge=1, le=256)
+    workers: int = Field(ge=0, le=1024)
+    threads: int = Field(ge=0, le=256)
+    device: Literal["auto", "cpu", "cuda"]
+    limit_floor_s: float = Field(gt=0)
+    limit_per_film_s: float = Field(gt=0)
+
+
+class ModelsConfig(_Section):
+    """Which models."""
+
+    folder: str
 
 
 class Config(_Section):
@@ -104,6 +114,7 @@ class Config(_Section):
     pictures: PicturesConfig
     ledger: LedgerConfig
     execution: ExecutionConfig
+    models: ModelsConfig
 
     def with_(self, section: str, **values: Any) -> Config:
         """A copy with values of one section replaced; checked like a file's values."""
@@ -113,7 +124,7 @@ class Config(_Section):
 
     def fingerprint(self) -> str:
         """sha256 over every setting that can change a result, the labels file's content included."""
-        raw = self.model_dump(mode="json", exclude={"execution", "ledger"})
+        raw = self.model_dump(mode="json", exclude={"execution", "ledger", "models"})
         path = Path(self.labels.file) if self.labels.file else configs_dir() / "labels.toml"
         raw["labels"] = hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
         fields = {p.name: p.read_text(encoding="utf-8") for p in sorted((configs_dir() / "fields").glob("*.toml"))}
@@ -182,6 +193,14 @@ def load(path: Path | str | None = None) -> Config:
     _check_keys(mine, raw, path)
     for section, values in mine.items():
         raw[section].update(values)
+    if raw["models"]["folder"]:
+        resolved = (Path(path).parent / raw["models"]["folder"]).resolve()
+        if not (resolved / "manifest.toml").is_file():
+            raise ConfigError(
+                f"models.folder {raw['models']['folder']!r} has no manifest.toml.", where=path,
+                hint="Name the folder that `snapledger learn` wrote.",
+            )  # fmt: skip
+        raw["models"]["folder"] = str(resolved)
     labels_file = raw["labels"]["file"]
     if labels_file:
         resolved = (Path(path).parent / labels_file).resolve()

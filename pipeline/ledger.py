@@ -17,7 +17,7 @@ import os
 import platform
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +30,7 @@ from pipeline.schema import SCHEMA_VERSION, table
 Row = dict[str, Any]
 RUN_TABLES = ("snaps", "positions", "labels", "failures", "registration")
 WORK = "work"
+LIGHT_TABLES = ("snaps", "failures")  # few rows a clip
 
 
 def _output_error(path: Path, e: OSError) -> OutputError:
@@ -86,13 +87,19 @@ def plain(value: Any) -> Any:
 
 def csv_bytes(name: str, rows: Iterable[Mapping[str, Any]], *, bom: bool = True) -> bytes:
     """A table as RFC 4180 CSV (CRLF, header on line 1), UTF-8. Raises ShapeError for a row not in the schema."""
+    out = io.StringIO(newline="")
+    csv.writer(out, lineterminator="\r\n").writerow(table(name).names)
+    return out.getvalue().encode("utf-8-sig" if bom else "utf-8") + _csv_body(name, rows)
+
+
+def _csv_body(name: str, rows: Iterable[Mapping[str, Any]]) -> bytes:
+    """Rows of a table as lines of CSV, without the header. Raises ShapeError."""
     schema = table(name)
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(schema.names)
     for row in rows:
         writer.writerow(schema.cells(row))
-    return out.getvalue().encode("utf-8-sig" if bom else "utf-8", "replace")
+    return out.getvalue().encode("utf-8", "replace")
 
 
 def write_csv(path: Path, name: str, rows: Iterable[Mapping[str, Any]], *, bom: bool = True) -> None:
@@ -187,10 +194,40 @@ def text_path(path: Path | str) -> str:
     return os.fsencode(str(path)).decode("utf-8", "replace").replace(os.sep, "/")
 
 
+def store_path(out: Path, clip: str) -> Path:
+    """Where a clip's finished result is kept in a run folder."""
+    digest = hashlib.sha256(clip.encode("utf-8", "replace")).hexdigest()[:8]
+    return out / WORK / f"{safe_name(clip)[-80:]}-{digest}.json"
+
+
+def store(out: Path, result: ClipResult, fingerprint: Fingerprint) -> None:
+    """Keep a clip's result; evidence and pictures are files of their own by then. Raises OutputError."""
+    stored = {**vars(result), "evidence": {}}
+    write_json(store_path(out, result.clip), {"fingerprint": asdict(fingerprint), "result": stored})
+
+
+def read_store(path: Path) -> tuple[ClipResult, Fingerprint] | None:
+    """A kept result; None where the file is not there, damaged, by another version or not by us."""
+    try:
+        raw = json.loads(path.read_text(encoding="utf-8"))
+        return ClipResult(**raw["result"]), Fingerprint(**raw["fingerprint"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def clear_snaps(out: Path, snap_base: str) -> None:
+    """Remove pictures and evidence of an earlier charting of a clip, which may have had other plays."""
+    for folder, ending in (("frames", ".jpg"), ("evidence", ".json")):
+        for path in (out / folder).glob(f"{safe_name(snap_base)}-p[0-9]*{ending}"):
+            path.unlink(missing_ok=True)
+
+
 class RunFolder:
     """The folder of one run: stores clip results and writes the tables from them.
 
-    ``fresh`` forgets earlier results of the folder (a run without --resume).
+    ``fresh`` forgets earlier results of the folder (a run without --resume). Of a finished clip only the light
+    tables stay in memory; the others are read back from ``work/`` when tables are written, so that memory
+    does not grow with the film.
     """
 
     def __init__(self, out: Path, *, bom: bool = True, fresh: bool = True) -> None:
@@ -198,6 +235,7 @@ class RunFolder:
         self.bom = bom
         self.results: dict[str, ClipResult] = {}
         self.fingerprints: dict[str, Fingerprint] = {}
+        self._stored: set[str] = set()  # clips whose rows are in work/
         if not fresh:
             self._load()
 
@@ -208,54 +246,100 @@ class RunFolder:
         with contextlib.suppress(OSError):
             probe.unlink()
 
-    def _path(self, clip: str) -> Path:
-        digest = hashlib.sha256(clip.encode("utf-8", "replace")).hexdigest()[:8]
-        return self.out / WORK / f"{safe_name(clip)[-80:]}-{digest}.json"
+    def sweep(self) -> None:
+        """Remove half-written files that a killed run left behind."""
+        for folder in (self.out, self.out / WORK, self.out / "frames", self.out / "evidence"):
+            for path in folder.glob(".*.tmp"):
+                with contextlib.suppress(OSError):
+                    path.unlink()
 
     def _load(self) -> None:
         folder = self.out / WORK
         for path in sorted(folder.glob("*.json")) if folder.is_dir() else []:
-            try:
-                raw = json.loads(path.read_text(encoding="utf-8"))
-                result = ClipResult(**raw["result"])
-                self.results[result.clip] = result
-                self.fingerprints[result.clip] = Fingerprint(**raw["fingerprint"])
-            except (OSError, ValueError, KeyError, TypeError):
-                # Written by another version or not by us: such a clip is charted anew, the file replaced.
-                continue
+            found = read_store(path)
+            if found is not None:  # else such a clip is charted anew, the file replaced
+                self._take(*found)
+
+    def _take(self, result: ClipResult, fingerprint: Fingerprint) -> None:
+        light = {name: rows for name, rows in result.rows.items() if name in LIGHT_TABLES}
+        self.results[result.clip] = replace(result, rows=light, evidence={})
+        self.fingerprints[result.clip] = fingerprint
+        self._stored.add(result.clip)
 
     def finished(self, clip: str, fingerprint: Fingerprint) -> bool:
         """True where the clip is done with the same input, configuration, models and version."""
         return self.fingerprints.get(clip) == fingerprint and not self.results[clip].failed
 
     def keep(self, result: ClipResult, fingerprint: Fingerprint) -> None:
-        """Store a clip's result; evidence and pictures are files of their own by then. Raises OutputError."""
-        stored = {**vars(result), "evidence": {}}
-        write_json(self._path(result.clip), {"fingerprint": asdict(fingerprint), "result": stored})
+        """Store a clip's result. Raises OutputError."""
+        store(self.out, result, fingerprint)
+        self.take(result.clip)
+
+    def take(self, clip: str) -> ClipResult:
+        """Take up a result that was stored by a worker. Raises OutputError where it is not there."""
+        found = read_store(store_path(self.out, clip))
+        if found is None:
+            raise OutputError("A stored result cannot be read back.", where=store_path(self.out, clip),
+                              hint="Check the disk, then repeat the command with --resume.")  # fmt: skip
+        self._take(*found)
+        return self.results[clip]
+
+    def note(self, result: ClipResult, fingerprint: Fingerprint) -> None:
+        """Take up a result for the tables of this run only; nothing is stored."""
+        self._stored.discard(result.clip)
         self.results[result.clip] = result
         self.fingerprints[result.clip] = fingerprint
 
     def clear(self, snap_base: str) -> None:
         """Remove pictures and evidence of an earlier charting of a clip, which may have had other plays."""
-        for folder, ending in (("frames", ".jpg"), ("evidence", ".json")):
-            for path in (self.out / folder).glob(f"{safe_name(snap_base)}-p[0-9]*{ending}"):
-                path.unlink(missing_ok=True)
+        clear_snaps(self.out, snap_base)
 
-    def forget_others(self) -> None:
-        """Remove stored results of clips that are not part of this run."""
-        mine = {self._path(clip) for clip in self.results}
+    def forget_others(self, clips: Iterable[str]) -> None:
+        """Remove stored results of clips that are not among these."""
+        mine = {store_path(self.out, clip) for clip in clips}
         for path in (self.out / WORK).glob("*.json"):
             if path not in mine:
                 path.unlink(missing_ok=True)
 
+    def _rows_of(self, clip: str) -> dict[str, list[Row]]:
+        """All rows of a clip by table. Raises OutputError where a stored result went missing."""
+        if clip not in self._stored:
+            return self.results[clip].rows
+        found = read_store(store_path(self.out, clip))
+        if found is None:
+            raise OutputError("A stored result cannot be read back.", where=store_path(self.out, clip),
+                              hint="Repeat the command with --resume.")  # fmt: skip
+        return found[0].rows
+
     def rows(self, name: str) -> list[Row]:
-        """Rows of one table over all stored clips, in order of clip name."""
-        return [row for clip in sorted(self.results) for row in self.results[clip].rows.get(name, [])]
+        """Rows of one table over all clips, in order of clip name."""
+        return [row for clip in sorted(self.results) for row in self._rows_of(clip).get(name, [])]
 
     def write_tables(self) -> None:
-        """Write every table of the run. Raises OutputError."""
-        for name in RUN_TABLES:
-            write_csv(self.out / f"{name}.csv", name, self.rows(name), bom=self.bom)
+        """Write every table of the run, one clip in memory at a time. Raises OutputError."""
+        paths = {name: self.out / f"{name}.csv" for name in RUN_TABLES}
+        temporary = {name: p.with_name(f".{p.name}.{os.getpid()}.tmp") for name, p in paths.items()}
+        try:
+            self.out.mkdir(parents=True, exist_ok=True)
+            with contextlib.ExitStack() as stack:
+                files = {n: stack.enter_context(open(p, "wb")) for n, p in temporary.items()}
+                for name, file in files.items():
+                    file.write(csv_bytes(name, (), bom=self.bom))
+                for clip in sorted(self.results):
+                    rows = self._rows_of(clip)
+                    for name, file in files.items():
+                        file.write(_csv_body(name, rows.get(name, [])))
+                for file in files.values():
+                    file.flush()
+                    os.fsync(file.fileno())
+            for name, path in paths.items():
+                os.replace(temporary[name], path)
+        except OSError as e:
+            raise _output_error(self.out, e) from e
+        finally:
+            for path in temporary.values():
+                with contextlib.suppress(OSError):
+                    path.unlink(missing_ok=True)
 
     def write_run(self, facts: Mapping[str, Any]) -> None:
         """Write run.json: the given facts with versions, inputs and times. Raises OutputError."""

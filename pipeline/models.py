@@ -28,14 +28,44 @@ from numpy.typing import NDArray
 from pipeline.errors import ConfigError, ModelError
 
 BACKENDS = ("onnxruntime", "openvino")
+CUDA = "CUDAExecutionProvider"
 _REQUIRED = {"file": str, "sha256": str, "licence": str, "trained_on": list}
 _OPTIONAL = {"metrics": dict, "settings": dict}
 _REINSTALL = "Install the program again; if you trained this model, write its manifest entry with the exporter."
 
 
+_chosen: dict[str, Any] = {"folder": None, "device": "auto"}
+
+
+def use(folder: Path | None = None, device: str = "auto") -> None:
+    """Choose for this process: the models folder (None: the one that ships) and where networks run.
+
+    device: auto takes the GPU where onnxruntime has one, cpu never, cuda insists. Raises ConfigError where cuda
+    is asked for and not there.
+    """
+    if device == "cuda" and CUDA not in _available():
+        raise ConfigError("No CUDA device for onnxruntime.", hint="Install onnxruntime-gpu, or set device to auto.")
+    _chosen.update(folder=folder, device=device)
+
+
 def models_dir() -> Path:
-    """The folder models/ that ships beside the package."""
-    return Path(__file__).resolve().parent.parent / "models"
+    """The folder chosen with :func:`use`, or the folder models/ that ships beside the package."""
+    chosen: Path | None = _chosen["folder"]
+    return chosen or Path(__file__).resolve().parent.parent / "models"
+
+
+def _available() -> list[str]:
+    try:
+        import onnxruntime as ort
+    except ImportError:
+        return []
+    return list(ort.get_available_providers())
+
+
+def providers() -> list[str]:
+    """Where onnxruntime runs networks, first choice first."""
+    gpu = _chosen["device"] != "cpu" and CUDA in _available()
+    return [CUDA, "CPUExecutionProvider"] if gpu else ["CPUExecutionProvider"]
 
 
 @dataclass(frozen=True)
@@ -151,7 +181,7 @@ class _OnnxRuntime:
         options.log_severity_level = 3
         # Threads that spin between calls would take the cores from decoding.
         options.add_session_config_entry("session.intra_op.allow_spinning", "0")
-        self._session = ort.InferenceSession(data, options, providers=["CPUExecutionProvider"])
+        self._session = ort.InferenceSession(data, options, providers=providers())
         self._input = self._session.get_inputs()[0].name
 
     def __call__(self, x: NDArray[np.float32]) -> list[NDArray[np.float32]]:

@@ -3,33 +3,31 @@
 from __future__ import annotations
 
 import datetime as dt
+import errno
 import os
 import time
-import traceback
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from pipeline.chart import chart_clip
+from pipeline.batch.closing import close
+from pipeline.batch.here import Here
+from pipeline.batch.jobs import Advanced, Clip, Ended, Engine, Job, Started
+from pipeline.batch.work import fingerprint
 from pipeline.config import Config
 from pipeline.errors import InputError, OutputError, SnapledgerError, SomeFailedError, UsageError
-from pipeline.ledger import ClipResult, Fingerprint, Row, RunFolder, failure_row, safe_name, sha256_file, text_path
+from pipeline.ledger import WORK, ClipResult, Fingerprint, Row, RunFolder, failure_row, safe_name, text_path
 from pipeline.progress import Reporter
 from pipeline.tools import Tools
 
+__all__ = ["Clip", "Inputs", "Run", "collect", "summary"]
+
 TABLES_EVERY_S = 20.0
+TABLES_SHARE = 25.0  # or so many times as long as writing them takes, where that is longer
 MIN_VOTERS, MAJORITY = 3, 0.6  # clips needed, and share of them that must agree, to correct the others' level
-
-
-@dataclass(frozen=True)
-class Clip:
-    """One film file of a run: path, name in the ledger and stem of its snap ids, both unique in the run."""
-
-    path: Path
-    name: str
-    snap_base: str
 
 
 @dataclass
@@ -106,22 +104,6 @@ def _named(found: Iterable[tuple[Path, str]]) -> list[Clip]:
     return clips
 
 
-def chart_one(
-    clip: Clip, config: Config, tools: Tools, out: Path | None, tick: Callable[[float], None]
-) -> ClipResult:
-    """Chart a clip; any failure that is not the run folder's becomes a row. Raises OutputError."""
-    try:
-        return chart_clip(clip.path, clip.name, clip.snap_base, config, tools, out, tick)
-    except OutputError:
-        raise
-    except Exception as e:
-        result = ClipResult(clip.name, failed=True)
-        result.add("failures", failure_row(clip.name, e, getattr(e, "stage", "film")))
-        if not isinstance(e, SnapledgerError):
-            result.notes.append("".join(traceback.format_exception(e)))
-        return result
-
-
 def summary(result: ClipResult) -> str:
     """One line about a clip."""
     if result.failed:
@@ -141,60 +123,139 @@ def _level(result: ClipResult | None) -> str | None:
     return Counter(found).most_common(1)[0][0] if found else None
 
 
+@contextmanager
+def _held(out: Path, *, alone: bool) -> Iterator[None]:
+    """Hold a run folder; several processes may share one that was opened with alone False. Raises OutputError."""
+    try:
+        import fcntl
+    except ImportError:  # no such locks on this system
+        yield
+        return
+    with open(out / WORK / ".lock", "a+b") as handle:
+        try:
+            fcntl.flock(handle, (fcntl.LOCK_EX if alone else fcntl.LOCK_SH) | fcntl.LOCK_NB)
+        except BlockingIOError as e:
+            raise OutputError("Another snapledger is charting into this folder.", where=out,
+                              hint="Wait for it to end, or choose another --out.") from e  # fmt: skip
+        except OSError as e:
+            if e.errno not in (errno.ENOLCK, errno.ENOSYS, errno.EOPNOTSUPP):
+                raise
+            # a file system without locks: nothing to hold
+        yield
+
+
 @dataclass
 class Run:
-    """Chart clips into a run folder."""
+    """Chart clips into a run folder, with an engine or, where none is given, with the tools in this process."""
 
     config: Config
-    tools: Tools
+    tools: Tools | None
     out: Path
     resume: bool = False
+    engine: Engine | None = None
+
+    def _engine(self) -> Engine:
+        if self.engine is None:
+            if self.tools is None:
+                raise UsageError("A run needs tools or an engine.")
+            self.engine = Here(self.config, self.tools, self.out)
+        return self.engine
+
+    @property
+    def models_sha256(self) -> str:
+        """Checksum of the models this run is charted with."""
+        return self._engine().models_sha256 if self.engine or self.tools else ""
 
     def fingerprint(self, clip: Clip) -> Fingerprint:
         """What a finished clip must still be like. A file that cannot be read has an empty sha256."""
-        try:
-            digest = sha256_file(clip.path)
-        except OSError:
-            digest = ""
-        return Fingerprint(digest, self.config.fingerprint(), self.tools.models_sha256)
+        return fingerprint(clip, self.config, self.models_sha256)
 
     def chart(self, inputs: Inputs, reporter: Reporter) -> RunFolder:
         """Chart what is not done yet. Raises OutputError; SomeFailedError or SnapledgerError at the end
         where clips failed, everything else being written."""
-        folder = RunFolder(self.out, bom=self.config.ledger.bom, fresh=not self.resume)
-        folder.check_writable()
-        started = dt.datetime.now(dt.UTC)
-        clock = time.perf_counter()
-        if inputs.failures:
-            folders = ClipResult("folders that could not be read", {"failures": inputs.failures}, failed=True)
-            folder.results[folders.clip] = folders
-            folder.fingerprints[folders.clip] = Fingerprint("", "", "")
+        engine = self._engine()
         try:
-            self._chart_all(inputs.clips, folder, reporter)
-            self._agree_on_level(inputs.clips, folder, reporter)
-            if not self.resume:
-                folder.forget_others()
+            RunFolder(self.out).check_writable()
+            with _held(self.out, alone=not (self.resume and isinstance(engine, Here))):
+                folder = self._chart(inputs, reporter)
         finally:
-            folder.write_tables()
-            folder.write_run(self._facts(started, time.perf_counter() - clock))
+            engine.close()
+        results = [folder.results[c.name] for c in inputs.clips if c.name in folder.results]
+        for line in close(results, inputs.failures, len(inputs.clips)).lines():
+            reporter.said(line)
         self._raise_failures(inputs, folder)
         return folder
 
-    def _chart_all(self, clips: Sequence[Clip], folder: RunFolder, reporter: Reporter) -> None:
-        written = time.monotonic()
+    def _chart(self, inputs: Inputs, reporter: Reporter) -> RunFolder:
+        folder = RunFolder(self.out, bom=self.config.ledger.bom, fresh=not self.resume)
+        started = dt.datetime.now(dt.UTC)
+        clock = time.perf_counter()
+        self._open(folder, inputs)
+        try:
+            todo = self._todo(inputs.clips, folder, reporter)
+            self._do(todo, len(inputs.clips), folder, reporter)
+            self._agree_on_level(inputs.clips, folder, reporter)
+        finally:
+            self._engine().close()
+            folder.write_tables()
+            folder.write_run(self._facts(started, time.perf_counter() - clock))
+        return folder
+
+    def _open(self, folder: RunFolder, inputs: Inputs) -> None:
+        if not self.resume:
+            folder.forget_others(c.name for c in inputs.clips)
+        if not (self.resume and isinstance(self.engine, Here)):
+            folder.sweep()
+        if inputs.failures:
+            name = "folders that could not be read"
+            folder.note(ClipResult(name, {"failures": inputs.failures}, failed=True), Fingerprint("", "", ""))
+
+    def _todo(self, clips: Sequence[Clip], folder: RunFolder, reporter: Reporter) -> list[Job]:
+        """Jobs for what is not done yet."""
+        jobs = []
         for number, clip in enumerate(clips, start=1):
-            reporter.started(clip, number, len(clips))
-            fingerprint = self.fingerprint(clip)
-            if self.resume and folder.finished(clip.name, fingerprint):
-                reporter.ended(clip, "done before", True)
-                continue
-            folder.clear(clip.snap_base)
-            result = chart_one(clip, self.config, self.tools, self.out, reporter.advanced)
-            folder.keep(result, fingerprint)
-            reporter.ended(clip, summary(result), not result.failed)
-            if time.monotonic() - written > TABLES_EVERY_S:
-                folder.write_tables()
-                written = time.monotonic()
+            if self.resume and clip.name in folder.results and folder.finished(clip.name, self.fingerprint(clip)):
+                reporter.started(clip, number, len(clips))
+                reporter.ended(clip, "done before", True, worked=False)
+            else:
+                jobs.append(Job(clip))
+        return jobs
+
+    def _do(self, jobs: Sequence[Job], total: int, folder: RunFolder, reporter: Reporter, said: str = "") -> None:
+        """Let the engine do jobs; take up each result, write the tables now and then."""
+        if not jobs:
+            return
+        engine, number, pause = self._engine(), total - len(jobs), TABLES_EVERY_S
+        if isinstance(engine, Here):
+            engine.on_share = lambda event: reporter.advanced(event.share, event.job.clip)
+        else:
+            reporter.said(f"{len(jobs)} clip(s) to chart: {engine.describe()}")
+        written = time.monotonic()
+        for event in engine.run(jobs):
+            clip = event.job.clip
+            if isinstance(event, Started):
+                number += event.job.attempt == 1
+                reporter.started(clip, number, total)
+            elif isinstance(event, Advanced):
+                reporter.advanced(event.share, clip)
+            elif isinstance(event, Ended):
+                result = self._lost(event, folder) if event.lost else folder.take(clip.name)
+                reporter.ended(clip, said + summary(result), not result.failed)
+                if time.monotonic() - written > pause:
+                    begun = time.monotonic()
+                    folder.write_tables()
+                    written = time.monotonic()
+                    pause = max(TABLES_EVERY_S, TABLES_SHARE * (written - begun))
+
+    def _lost(self, event: Ended, folder: RunFolder) -> ClipResult:
+        """The row of a clip that took its worker with it."""
+        clip = event.job.clip
+        folder.clear(clip.snap_base)
+        result = ClipResult(clip.name, failed=True)
+        error = event.error or InputError("Its worker was lost.", where=clip.name)
+        result.add("failures", failure_row(clip.name, error, event.stage or "film"))
+        folder.keep(result, self.fingerprint(clip))
+        return folder.results[clip.name]
 
     def _agree_on_level(self, clips: Sequence[Clip], folder: RunFolder, reporter: Reporter) -> None:
         """Clips of a run are of one game: those told otherwise than most are charted anew with that level."""
@@ -208,24 +269,20 @@ class Run:
         if votes < MAJORITY * len(told):
             return
         others = [c for c in clips if told.get(c.name, level) != level]
-        if not others:
-            return
-        tools = self.tools.at_level(level)
-        for number, clip in enumerate(others, start=1):
-            reporter.started(clip, number, len(others))
-            folder.clear(clip.snap_base)
-            result = chart_one(clip, self.config, tools, self.out, reporter.advanced)
-            result.notes.append(f"field level {level} as in most clips of the run; alone it looked {told[clip.name]}")
-            folder.keep(result, self.fingerprint(clip))
-            reporter.ended(clip, f"again, as {level} like the other clips: {summary(result)}", not result.failed)
+        jobs = [
+            Job(c, level, f"field level {level} as in most clips of the run; alone it looked {told[c.name]}")
+            for c in others
+        ]
+        self._do(jobs, len(jobs), folder, reporter, f"again, as {level} like the other clips: ")
 
     def _facts(self, started: dt.datetime, work_s: float) -> dict[str, Any]:
         return {
             "started": started.isoformat(timespec="seconds"),
             "wall_s": round(work_s, 3),
+            "engine": self._engine().describe(),
             "config": self.config.model_dump(mode="json"),
             "config_sha256": self.config.fingerprint(),
-            "models_sha256": self.tools.models_sha256,
+            "models_sha256": self.models_sha256,
         }
 
     @staticmethod

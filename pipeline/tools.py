@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Protocol
 
 import numpy as np
@@ -70,31 +71,54 @@ def _snap_finder(scorer: snap.Scorer) -> Callable[[Motion, Shot], list[Snap]]:
     return lambda motion, shot: snap.find_snaps(motion, shot=shot, scorer=scorer)
 
 
+def choose_models(config: Config) -> None:
+    """Take models and device of a configuration for this process. Raises ConfigError."""
+    from pipeline.labels import forest
+
+    models.use(Path(config.models.folder) if config.models.folder else None, config.execution.device)
+    forest.shipped.cache_clear()
+    snap.shipped_scorer.cache_clear()
+
+
+def check(config: Config) -> str:
+    """Settings and models are in order, told without loading a network; their checksum. ModelError, ConfigError."""
+    from pipeline import labels
+
+    choose_models(config)
+    labels.load(config.labels.file or None)
+    for entry in models.read_manifest().values():
+        models.read_checked(entry)
+    return models_fingerprint()
+
+
 def load(config: Config, *, still: bool = False) -> Tools:
     """The real stages with the models of models/manifest.toml. Raises ModelError, ConfigError.
 
     still: set up for single pictures rather than film.
     """
     from pipeline import alignment, labels, registration, tracks
+    from pipeline.batch.jobs import cores
     from pipeline.people import Finder
 
+    choose_models(config)
+    threads = config.execution.threads or cores()
     level = None if config.field.level == "auto" else config.field.level
     view = None if config.field.view == "auto" else config.field.view
     thresholds = labels.load(config.labels.file or None)
     finder = Finder(
         backend=config.people.backend,
-        threads=config.execution.threads,
+        threads=threads,
         confidence=config.people.confidence or None,
         passes=config.people.passes_still if still else config.people.passes,
     )
     return Tools(
         find_snaps=_no_snaps if still else _snap_finder(snap.shipped_scorer()),
         finder=finder,
-        registrar=registration.Registrar(level, view, threads=config.execution.threads),
+        registrar=registration.Registrar(level, view, threads=threads),
         over_time=registration.over_time,
         build_tracks=tracks.build,
         align=alignment.align,
         label=lambda found, aligned: labels.label(found, aligned, thresholds),
         models_sha256=models_fingerprint(),
-        registrar_at=lambda name: registration.Registrar(name, view, threads=config.execution.threads),
+        registrar_at=lambda name: registration.Registrar(name, view, threads=threads),
     )

@@ -36,7 +36,7 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def chart(*args: Path | str) -> Result:
-    return RUN.invoke(app, ["chart", *map(str, args)])
+    return RUN.invoke(app, ["chart", "--on", "here", *map(str, args)])
 
 
 def table(out: Path, name: str) -> list[dict[str, str]]:
@@ -202,22 +202,23 @@ def test_full_disk(good: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
             raise OSError(errno.ENOSPC, "No space left on device")
         real(handle)
 
-    kept = ledger.RunFolder.keep
+    taken = ledger.RunFolder.take
 
-    def keep(self: ledger.RunFolder, result: ledger.ClipResult, fingerprint: ledger.Fingerprint) -> None:
-        kept(self, result, fingerprint)
+    def take(self: ledger.RunFolder, clip: str) -> ledger.ClipResult:
+        result = taken(self, clip)
         self.write_tables()
         full["now"] = True
+        return result
 
     monkeypatch.setattr(ledger.os, "fsync", fsync)
-    monkeypatch.setattr(ledger.RunFolder, "keep", keep)
+    monkeypatch.setattr(ledger.RunFolder, "take", take)
     result = chart(folder, "--out", out)
     assert result.exit_code == 1, result.output
     assert "No space left" in result.stderr and "--resume" in result.stderr
     assert not list(out.rglob("*.tmp"))
     assert [r["clip"] for r in table(out, "snaps")] == ["a.mp4"]
     full["now"] = False
-    monkeypatch.setattr(ledger.RunFolder, "keep", kept)
+    monkeypatch.setattr(ledger.RunFolder, "take", taken)
     tools = support.known_tools((1.5,))
     monkeypatch.setattr(pipeline.tools, "load", lambda config, still=False: tools)
     result = chart(folder, "--out", out, "--resume")
@@ -236,17 +237,17 @@ KILLED = """
 import os, sys
 from pathlib import Path
 import pipeline.tools
-from pipeline import ledger
+from pipeline.batch import work
 from pipeline.cli import main
 from tests import program_support as support
 pipeline.tools.load = lambda config, still=False: support.known_tools((1.5,))
-kept = ledger.RunFolder.keep
-def keep(self, result, fingerprint):
-    kept(self, result, fingerprint)
+kept = work.store
+def store(out, result, mark):
+    kept(out, result, mark)
     if result.clip == "b.mp4":
         os.kill(os.getpid(), 9)
-ledger.RunFolder.keep = keep
-main(["chart", sys.argv[1], "--out", sys.argv[2]])
+work.store = store
+main(["chart", sys.argv[1], "--out", sys.argv[2], "--on", "here"])
 """
 
 

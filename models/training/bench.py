@@ -69,8 +69,8 @@ def chart_set(clips: list[test_set.Clip], films: list[Path], out: Path, workers:
 
 
 def _chart(run: Path, level: str, films: list[Path]) -> int:
-    command = [sys.executable, "-m", "pipeline.cli", "chart", "--out", str(run), "--resume", "--field", level]
-    return subprocess.run([*command, *map(str, films)], cwd=ROOT, check=False).returncode
+    command = [sys.executable, "-m", "pipeline.cli", "chart", "--on", "here", "--out", str(run), "--resume"]
+    return subprocess.run([*command, "--field", level, *map(str, films)], cwd=ROOT, check=False).returncode
 
 
 def real_people(folder: Path) -> dict[str, float]:

@@ -91,7 +91,7 @@ def peak_memory_gib(path: Path, out: Path) -> float:
         "try:\n    app(sys.argv[1:])\nfinally:\n"
         "    print('PEAK', resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)\n"
     )
-    command = [sys.executable, "-c", code, "chart", str(path), "--out", str(out)]
+    command = [sys.executable, "-c", code, "chart", "--on", "here", str(path), "--out", str(out)]
     root = Path(__file__).resolve().parents[2]
     done = subprocess.run(command, cwd=root, capture_output=True, text=True, check=False)
     peak = [line for line in done.stdout.splitlines() if line.startswith("PEAK ")]
