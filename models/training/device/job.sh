@@ -1,20 +1,24 @@
 #!/usr/bin/env bash
-# The real training, time-boxed. Run from the repository root; see setup.sh for the folders.
-#   PHASE=round   render (unless SKIP_RENDER=1), train, measure, pack: one call does it all         (default)
-#   PHASE=start   render and start the trainings in sessions of their own, leave them running, pack snapshots
-#   PHASE=finish  wait for trainings that run already, measure, pack
+# The real training, in three calls on one machine. Run from the repository root; see setup.sh for the folders.
+#   PHASE=start   render, pack, start all trainings and the rendering of test clips in sessions of their own, leave
+#                 them running; back come logs and a snapshot of the finder
+#   PHASE=go      wait for the finder and the registration networks, export, pack, measure          (the second call)
+#   PHASE=finish  measure what unseen looks cost; the bench of the same call stands beside it        (the third call)
+#   PHASE=round   all of it but the shorts in one call                                              (default)
 # COUNT, TEST_COUNT stills; RENDER_SECONDS limit of the rendering; CANDIDATES names in models/training/train_people.py,
-# one a GPU; TRAIN_MINUTES of every training, or TRAIN_UNTIL: seconds after this call's beginning when all of them end;
-# GO_ON=1 starts from the weights of the round before (same machine), START_DIR from <candidate>.pt in a folder;
-# LIMIT_SECONDS of this call: $OUT is filled before it. The registration networks train beside (MARKS=0: not).
+# one a GPU from the first on; TRAIN_UNTIL: seconds after the first call's beginning when finder and registration
+# networks end; SHORT_UNTIL: the same of the short trainings (shorts.sh); START_DIR: <candidate>.pt to go on from;
+# GO_ON=1: from the weights of the round before on this machine. The registration networks (MARKS=0: not) and the
+# shorts (SHORTS=0: not) run on the last GPU. BENCH=0: no test clips. LIMIT_SECONDS of this call: $OUT is filled before.
 set -u
 here="$(dirname "$0")"
 . "$here/setup.sh"
 . "$here/steps.sh"
 PHASE="${PHASE:-round}"
-CANDIDATES="${CANDIDATES:-trunk trunk_calm}"
+CANDIDATES="${CANDIDATES:-trunk}"
 LIMIT_SECONDS="${LIMIT_SECONDS:-590}"
 left() { echo $(( LIMIT_SECONDS - ($(date +%s) - began) )); }
+show_load() { nvidia-smi --query-gpu=utilization.gpu,memory.used --format=csv,noheader 2>/dev/null; uptime; }
 
 start_all() {
   : > "$WORK/pids"
@@ -27,28 +31,26 @@ start_all() {
   fi
   rm -rf "$WORK/marks_before"
   [ "${GO_ON:-0}" = 1 ] && [ -d "$WORK/marks" ] && mv "$WORK/marks" "$WORK/marks_before"
-  rm -rf "$WORK/runs" "$WORK/onnx" "$WORK/marks" "$WORK"/train_*.log "$WORK"/export_*.log
-  local i=0 begin now until marks
-  now=$(date +%s)
-  if [ -n "${TRAIN_UNTIL:-}" ]; then
-    until=$((began + TRAIN_UNTIL))
-  else
-    until=$($PY -c "print(int($now + 60 * ${TRAIN_MINUTES:-5}))")
-  fi
+  rm -rf "$WORK/runs" "$WORK/onnx" "$WORK/onnx_shorts" "$WORK/marks" "$WORK"/train_*.log "$WORK"/export_*.log
+  local i=0 begin until=$((began + ${TRAIN_UNTIL:-450})) last=$((GPUS > 0 ? GPUS - 1 : 0))
   echo "$until" > "$WORK/until"
-  # the marks' training reads its stills for a while before its own clock starts
-  marks=$($PY -c "print(round(max(($until - $now - ${MARKS_READING:-35}) / 60, 0.2), 2))")
   for c in $CANDIDATES; do
     begin=""
     [ -n "${START_DIR:-}" ] && [ -e "$START_DIR/$c.pt" ] && begin="$START_DIR/$c.pt"
     train_people "$c" $((i % (GPUS > 0 ? GPUS : 1))) "$until" "$begin"
     i=$((i + 1))
   done
-  train_marks $((GPUS > 0 ? GPUS - 1 : 0)) "${MARKS_MINUTES:-$marks}"
-  say "started: $CANDIDATES, for $((until - now)) s"
+  train_marks "$last" "$until"
+  say "started: $CANDIDATES, for $((until - $(date +%s))) s"
 }
 
-if [ "$PHASE" != finish ]; then
+# measure FUNCTION [SECONDS]: one of evaluate_*, ended in time
+measure() {
+  timeout $(( $(left) - 5 )) bash -c "$(declare -f "$1" say); PY=$PY WORK=$WORK OUT=$OUT CORES=$CORES began=$began \
+    SHORT_WORKERS='${SHORT_WORKERS:-$CORES}' MEASURE_SETS='$MEASURE_SETS'; $1 ${MEASURE_LIMIT:-0}"
+}
+
+if [ "$PHASE" = start ] || [ "$PHASE" = round ]; then
   if [ "${SKIP_RENDER:-0}" != 1 ]; then
     RENDER_WORKERS=$((CORES / 3 + 1)) render test "${TEST_COUNT:-240}" 900001 "${TEST_SECONDS:-60}" &
     render train "${COUNT:-6000}" "${SEED:-1}" "${RENDER_SECONDS:-170}"
@@ -57,18 +59,31 @@ if [ "$PHASE" != finish ]; then
   fi
   start_all
 fi
-sleep 20
-nvidia-smi --query-gpu=utilization.gpu,memory.used --format=csv,noheader 2>/dev/null
-uptime
 if [ "$PHASE" = start ]; then
-  wait_for $(( $(left) - 40 ))
-  nvidia-smi --query-gpu=utilization.gpu,memory.used --format=csv,noheader 2>/dev/null
-  export_all
-  pack
+  # the registration networks take their memory first
+  for _ in $(seq 1 "${MARKS_READING:-90}"); do grep -qs " s, marks step" "$WORK/train_marks.log" && break; sleep 1; done
+  train_shorts $((GPUS > 0 ? GPUS - 1 : 0)) $((began + ${SHORT_UNTIL:-1480}))
+  [ "${BENCH:-1}" = 1 ] && (unset PHASE LIMIT_SECONDS; RENDER_WORKERS="${CLIP_WORKERS:-14}" bash "$here/bench.sh" render)
+  sleep "${WATCH_SECONDS:-60}"
+  show_load
+  while [ "$(left)" -gt 45 ]; do sleep 5; done
+  show_load
+  for l in "$WORK"/train_*.log "$WORK"/short_*.log; do echo "$(basename "$l"):"; tail -n 2 "$l" | cut -c1-300; done
+  pack_logs
+  pack_weights
+  ls -la "$OUT"
+  exit 0
+fi
+if [ "$PHASE" = finish ]; then
+  wait_for_shorts "${SHORT_WAIT:-60}"
+  export_all shorts
+  measure evaluate_shorts
+  pack_logs
   exit 0
 fi
 wait_for $(( $(left) - ${MEASURE_SECONDS:-75} ))
+show_load
 export_all
 pack # weights first: whatever happens to the measuring, they come back
-timeout $(( $(left) - 5 )) bash -c "$(declare -f evaluate_all say); PY=$PY WORK=$WORK OUT=$OUT CORES=$CORES began=$began \
-  MEASURE_SETS='$MEASURE_SETS'; evaluate_all"
+measure evaluate_all
+pack_logs

@@ -8,7 +8,7 @@ WORK="$WORK/smoke"
 mkdir -p "$WORK"
 . "$here/steps.sh"
 : > "$WORK/pids"
-CANDIDATES="${CANDIDATES:-trunk trunk_calm}"
+CANDIDATES="${CANDIDATES:-trunk}"
 SHARD=2 render train "${COUNT:-64}" 1 60
 SHARD=1 render test 16 900001 30
 prepare
@@ -18,7 +18,7 @@ for c in $CANDIDATES; do
   train_people "$c" $((i % (GPUS > 0 ? GPUS : 1))) $(( $(date +%s) + ${TRAIN_SECONDS:-40} ))
   i=$((i + 1))
 done
-train_marks $((GPUS > 0 ? GPUS - 1 : 0)) "${TRAIN_MINUTES:-0.35}"
+train_marks $((GPUS > 0 ? GPUS - 1 : 0)) $(( $(date +%s) + ${TRAIN_SECONDS:-40} ))
 sleep 15
 nvidia-smi --query-gpu=utilization.gpu,memory.used --format=csv,noheader 2>/dev/null
 uptime

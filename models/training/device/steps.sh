@@ -1,6 +1,7 @@
 # Steps shared by smoke.sh and job.sh; sourced after setup.sh.
 REAL_SETS="${REAL_SETS:-$CARRY/wide_camera_people}"
-MEASURE_SETS="${MEASURE_SETS:-$CARRY/wide_camera_people $CARRY/rugby_night}"
+# sets with held-back clips and sports left out; they may come in a later call than the frames trained on
+MEASURE_SETS="${MEASURE_SETS:-$(ls -d "$CARRY"/held_back/wide_camera_people "$CARRY"/rugby_night 2> /dev/null | tr '\n' ' ')}"
 COCO="${COCO:-$CARRY/pretrained/coco_detector}"
 RENDER_WORKERS="${RENDER_WORKERS:-$CORES}"
 
@@ -28,14 +29,34 @@ train_people() {
   echo $! >> "$WORK/pids"
 }
 
-# train_marks GPU MINUTES: the registration networks (MARKS=0 leaves them out).
+# train_marks GPU UNTIL: the registration networks (MARKS=0 leaves them out).
 train_marks() {
   [ "${MARKS:-1}" = 1 ] || return 0
-  local start=()
-  [ -d "$WORK/marks_before" ] && start=(--start "$WORK/marks_before")
+  local more=()
+  [ -d "$WORK/marks_before" ] && more=(--start "$WORK/marks_before")
+  [ -e "$WORK/data/real_bank.npz" ] && more+=(--borrow "$WORK/data")
   CUDA_VISIBLE_DEVICES=$1 OMP_NUM_THREADS=6 setsid nohup $PY -m models.training.train_marks --data "$WORK/stills_train" \
-    --val "$WORK/stills_test" --minutes "$2" --out "$WORK/marks" "${start[@]}" > "$WORK/train_marks.log" 2>&1 &
+    --val "$WORK/stills_test" --until "$2" --batch "${MARKS_BATCH:-24}" --out "$WORK/marks" "${more[@]}" \
+    > "$WORK/train_marks.log" 2>&1 &
   echo $! >> "$WORK/pids"
+}
+
+# train_shorts GPU END: what an unseen look costs, see shorts.sh (SHORTS=0 leaves them out).
+train_shorts() {
+  [ "${SHORTS:-1}" = 1 ] || return 0
+  rm -rf "$WORK/shorts" "$WORK/code" "$WORK/pretrained" "$WORK"/short_*.log
+  mkdir -p "$WORK/shorts" "$WORK/code" "$WORK/pretrained"
+  cp "$COCO".* "$WORK/pretrained/" && cp -r models pipeline configs "$WORK/code/"
+  export WORK PY SHORT_GPU="$1" SHORT_END="$2" SHORT_AT_ONCE="${SHORT_AT_ONCE:-2}" SHORT_STEPS="${SHORT_STEPS:-700}"
+  export SHORT_BATCH="${SHORT_BATCH:-16}" SHORT_MOST="${SHORT_MOST:-5000}"
+  setsid nohup bash "$WORK/code/models/training/device/shorts.sh" > "$WORK/shorts.log" 2>&1 &
+}
+
+# wait_for_shorts SECONDS
+wait_for_shorts() {
+  local end=$(( $(date +%s) + $1 ))
+  while [ "$(date +%s)" -lt "$end" ] && [ ! -e "$WORK/shorts/done" ]; do sleep 1; done
+  cat "$WORK/shorts.log"
 }
 
 # wait_for SECONDS: until all trainings left their mark of a proper end, or the limit. A training that broke off is
@@ -59,52 +80,71 @@ wait_for() {
   say "waited; $open trainings not done, $alive processes seen"
 }
 
-# export_all: ONNX of every candidate that has weights.
+# export_all [FOLDER]: ONNX of every finder of runs (or shorts) that has weights, into onnx (or onnx_shorts).
 export_all() {
-  mkdir -p "$WORK/onnx"
-  local jobs=()
-  for w in "$WORK"/runs/*/weights/last.pt; do
+  local from="${1:-runs}" to=onnx jobs=() w c
+  [ "$from" = shorts ] && to=onnx_shorts
+  mkdir -p "$WORK/$to"
+  for w in "$WORK/$from"/*/weights/last.pt; do
     [ -e "$w" ] || continue
     c=$(basename "$(dirname "$(dirname "$w")")")
-    CUDA_VISIBLE_DEVICES= $PY -m models.training.export_people --weights "$w" --onnx "$WORK/onnx/$c.onnx" \
-      > "$WORK/export_$c.log" 2>&1 & jobs+=($!)
+    ( CUDA_VISIBLE_DEVICES= $PY -m models.training.export_people --weights "$w" --onnx "$WORK/$to/$c.part" \
+        && mv "$WORK/$to/$c.part" "$WORK/$to/$c.onnx" ) > "$WORK/export_$c.log" 2>&1 & jobs+=($!)
   done
   for j in "${jobs[@]}"; do wait "$j"; done
-  for c in "$WORK"/export_*.log; do tail -n 1 "$c"; done
-  say "exported: $(ls "$WORK/onnx" | tr '\n' ' ')"
+  tail -q -n 1 "$WORK"/export_*.log 2> /dev/null
+  say "exported: $(ls "$WORK/$to" | tr '\n' ' ')"
 }
 
 # evaluate_all [LIMIT]: figures of every finder on every set, into $OUT/people_metrics.json
 evaluate_all() {
   $PY -m models.training.evaluate_people --onnx "$WORK"/onnx/*.onnx --rendered "$WORK/stills_test" \
-    --real $MEASURE_SETS --json "$OUT/people_metrics.json" --workers "$CORES" --limit "${1:-0}" 2>&1 | tail -60
+    --real $MEASURE_SETS --json "$OUT/people_metrics.json" --workers "$CORES" --limit "${1:-0}" --looks 2>&1 | tail -60
   say "measured"
 }
 
-# pack: weights into at most three archives of under 15 MiB, logs into one.
+# evaluate_shorts [LIMIT]: what unseen looks cost, into $OUT/looks_metrics.json and $OUT/unseen_looks.json
+evaluate_shorts() {
+  $PY -m models.training.evaluate_people --onnx "$WORK"/onnx_shorts/*.onnx --rendered "$WORK/stills_test" \
+    --real $MEASURE_SETS --json "$OUT/looks_metrics.json" --workers "${SHORT_WORKERS:-$CORES}" --limit "${1:-0}" \
+    --looks > "$WORK/measure_shorts.log" 2>&1
+  $PY -m models.training.unseen_looks --table "$OUT/looks_metrics.json" --json "$OUT/unseen_looks.json"
+  say "shorts measured"
+}
+
+# pack: finders' ONNX and weights, registration networks and their states, logs: at most 7 files under 16 MiB.
 pack() {
   for l in "$WORK"/train_*.log; do echo "$(basename "$l"):"; tail -n 3 "$l" | cut -c1-300; done
-  tar -C "$WORK" -czf "$OUT/logs.tgz" $(cd "$WORK" && ls *.log runs/*/log.json marks/*.json 2>/dev/null) 2>/dev/null
-  local n=1 size=0 list=()
+  pack_logs
+  local n=1 size=0 list=() f s
   for f in $(ls -S "$WORK"/onnx/*.onnx 2>/dev/null); do
     s=$(stat -c %s "$f")
     if [ $((size + s)) -gt 15500000 ] && [ ${#list[@]} -gt 0 ]; then
       tar -C "$WORK/onnx" -cf "$OUT/people_onnx_$n.tar" "${list[@]}"
       n=$((n + 1)); size=0; list=()
-      [ "$n" -gt "${MOST_ARCHIVES:-3}" ] && break
+      [ "$n" -gt "${MOST_ARCHIVES:-1}" ] && break
     fi
     list+=("$(basename "$f")"); size=$((size + s))
   done
   [ ${#list[@]} -gt 0 ] && tar -C "$WORK/onnx" -cf "$OUT/people_onnx_$n.tar" "${list[@]}"
-  if [ -d "$WORK/marks" ]; then
-    for f in "$WORK"/marks/*.onnx; do gzip -c "$f" > "$OUT/$(basename "$f").gz"; done
-    tail -n 5 "$WORK/train_marks.log" | cut -c1-400
-  fi
-  # averaged weights of the people finders, to go on from: as many as fit
+  pack_weights
+  for f in "$WORK"/marks/*.onnx "$WORK"/marks/*_state.pt; do
+    [ -e "$f" ] && [ "$(ls "$OUT" | wc -l)" -lt 7 ] && gzip -c "$f" > "$OUT/$(basename "$f").gz"
+  done
+  ls -la "$OUT"
+  say "packed"
+}
+
+pack_logs() {
+  tar -C "$WORK" -czf "$OUT/logs.tgz" \
+    $(cd "$WORK" && ls *.log runs/*/log.json shorts/*/log.json marks/*.json 2>/dev/null) 2>/dev/null
+}
+
+# averaged weights of the people finders, to go on from: as many as fit
+pack_weights() {
+  local w
   for w in "$WORK"/runs/*/weights/last.pt; do
     [ "$(ls "$OUT" | wc -l)" -ge 7 ] || [ "$(du -sb "$OUT" | cut -f1)" -gt 54000000 ] && break
     [ -e "$w" ] && [ "$(stat -c %s "$w")" -lt 16000000 ] && cp "$w" "$OUT/$(basename "$(dirname "$(dirname "$w")")").pt"
   done
-  ls -la "$OUT"
-  say "packed"
 }
