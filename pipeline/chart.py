@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline import film, pictures, review, rows
+from pipeline import confirm, film, pictures, review, rows
 from pipeline import motion as motion_stage
 from pipeline.config import Config
 from pipeline.errors import InputError, NoFieldError
@@ -56,6 +56,13 @@ class Play:
     times: dict[int, Fraction]  # frame -> seconds from the first frame of the film
     to_first_px: dict[int, NDArray[np.float64]]
     samples: list[Sample] = field(default_factory=list)
+    mates: list[Play] = field(default_factory=list, repr=False)  # plays of the same shot, this one included
+
+    @property
+    def in_vain(self) -> bool:
+        """True where the snap was withdrawn and another play of the shot speaks for it, or a later one may."""
+        with_snap = any(p.snap.frame is not None for p in self.mates)
+        return self.snap.frame is None and len(self.mates) > 1 and (with_snap or self is not self.mates[-1])
 
     @property
     def last_wanted(self) -> int:
@@ -141,6 +148,8 @@ def _numbered(plays: list[Play], starts: set[int], result: ClipResult) -> list[P
             first, last = shot[0].shot.first_frame, shot[-1].shot.last_frame
             result.notes.append(f"frames {first} to {last}: too short for a play")
             continue
+        for play in with_snap:
+            play.mates = with_snap
         kept += with_snap or shot[:1]
     for number, play in enumerate(kept, start=1):
         play.number = number
@@ -177,8 +186,9 @@ def _look(play: Play, frame: int, image: Image, tools: Tools, config: Config, re
     play.samples.append(Sample(frame, play.wanted[frame], people, registration, kept))
 
 
-def _chain(play: Play, tools: Tools, result: ClipResult) -> Chain:
-    """Tracks, alignment and labels of a play; stops where a stage has nothing to stand on."""
+def _chain(play: Play, tools: Tools, config: Config, result: ClipResult) -> Chain:
+    """Tracks, alignment and labels of a play; stops where a stage has nothing to stand on, or where the tracks do not
+    bear out the snap: ``play.snap`` then says why."""
     with _timed(result, "registration"):
         registrations = tools.over_time(
             [s.frame for s in play.samples],
@@ -194,6 +204,11 @@ def _chain(play: Play, tools: Tools, result: ClipResult) -> Chain:
         tracks = tools.build_tracks(
             [TrackSample(s.frame, s.time_s, s.people, s.registration) for s in play.samples]
         )
+        if config.confirm.enabled:
+            settings = confirm.ConfirmSettings(**config.confirm.model_dump(exclude={"enabled"}))
+            play.snap = confirm.confirm(play.snap, tracks, settings)
+    if play.snap.frame is None:
+        return Chain(tracks)
     with _timed(result, "alignment"):
         alignment = tools.align(tracks, {s.frame: s.registration for s in play.samples})
     if alignment.confidence <= 0:
@@ -227,7 +242,11 @@ def _finish(
 ) -> None:
     """Rows, evidence and pictures of one play; its images are let go afterwards."""
     snap_id = f"{snap_base}-p{play.number}"
-    chain = _chain(play, tools, result)
+    chain = _chain(play, tools, config, result)
+    if play.in_vain:
+        result.notes.append(f"play {play.number}: {play.snap.reason}")
+        play.samples.clear()
+        return
     center = _at(play, 0.0) if play.snap.frame is not None else (play.samples[0] if play.samples else None)
     registration = center.registration if center else None
     at_snap: list[Any] = []

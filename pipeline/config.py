@@ -57,6 +57,23 @@ class SamplingConfig(_Section):
         return tuple(sorted(set(value)))
 
 
+class ConfirmConfig(_Section):
+    """What tracks must show of a snap; see ``pipeline.confirm.ConfirmSettings``."""
+
+    enabled: bool
+    run_yd_s: float = Field(gt=0)
+    runners: int = Field(ge=0, le=30)
+    stray: int = Field(ge=0, le=30)
+    walk_yd_s: float = Field(gt=0)
+    trust: float = Field(ge=0, le=1)
+    still: float = Field(ge=0, le=1)
+    still_yd_s: float = Field(gt=0)
+    moved: int = Field(ge=0, le=11)
+    moved_yd: float = Field(gt=0)
+    men: int = Field(ge=1, le=30)
+    error_yd: float = Field(gt=0)
+
+
 class PeopleConfig(_Section):
     """Finding people."""
 
@@ -109,6 +126,7 @@ class Config(_Section):
     film: FilmConfig
     field: FieldConfig
     sampling: SamplingConfig
+    confirm: ConfirmConfig
     people: PeopleConfig
     labels: LabelsConfig
     pictures: PicturesConfig
