@@ -31,6 +31,8 @@ if [ -d "$WHEELS" ] && [ ! -e "$SITE/.done" ]; then
 fi
 [ -d "$SITE" ] && export PYTHONPATH="$SITE${PYTHONPATH:+:$PYTHONPATH}"
 
+[ "${QUICK:-0}" = 1 ] && return 0 # folders and paths alone: nothing will be rendered or trained
+
 egl() { $PY -c "
 import moderngl
 c = moderngl.create_context(standalone=True, backend='egl')
