@@ -12,7 +12,7 @@ torch = pytest.importorskip("torch")
 
 from models.training import people_batches as batches  # noqa: E402
 from models.training import people_data as data  # noqa: E402
-from models.training import real_bank  # noqa: E402
+from models.training import real_bank, unseen_looks  # noqa: E402
 from models.training.people_wear import blocks, blur, video, wear  # noqa: E402
 from models.training.real_look import RealLook  # noqa: E402
 from pipeline.errors import InputError  # noqa: E402
@@ -181,7 +181,7 @@ def test_borrowed_colours_move_towards_the_real_ones(tmp_path: Path) -> None:
         y = effect(x, np.random.default_rng(3))
         before, after = ((v.mean((0, 2, 3)) - real_mean).norm() for v in (x, y))
         assert float(after) < float(before)
-        assert 0 <= float(y.min()) and float(y.max()) <= 1
+        assert float(y.min()) >= 0 and float(y.max()) <= 1
 
 
 def test_a_folder_without_a_bank_is_refused(tmp_path: Path) -> None:
@@ -192,3 +192,35 @@ def test_a_folder_without_a_bank_is_refused(tmp_path: Path) -> None:
 def test_a_folder_without_frames_is_refused(tmp_path: Path) -> None:
     with pytest.raises(InputError):
         batches.Frames(tmp_path, ("rendered",), CPU)
+
+
+def test_unseen_looks_are_compared_at_equal_training() -> None:
+    def figures(recall: float) -> dict[str, object]:
+        at = {"recall": recall, "precision": 0.9}
+        return {"frames": 40, "ap50": recall, "recall_at_precision_0.7": recall, "recall_at_precision_0.94": 0.5, **at}
+
+    measured = {
+        "trunk_short": {"looks": {"light=night": figures(0.95)}},
+        "trunk_short_without_night": {"looks": {"light=night": figures(0.80)}},
+        "trunk_short_without_low": {"looks": {"light=night": figures(0.70)}},
+    }
+    rows = unseen_looks.compare(measured)
+    assert [(r["without"], r["on"]) for r in rows] == [("night", "light=night")]
+    assert (rows[0]["with"]["recall"], rows[0]["left_out"]["recall"]) == (0.95, 0.8)
+    with pytest.raises(InputError):
+        unseen_looks.compare({"trunk_short_without_night": {}})
+
+
+def test_every_planned_training_can_be_started() -> None:
+    """Each line of the plan is understood by the trainer, and every look left out is one a still can have."""
+    from models.training import train_people
+
+    names = set()
+    for line in unseen_looks.plan():
+        name, *words = line.split()
+        a = train_people.arguments().parse_args([*words, "--name", name, "--data", "d", "--out", "o"])
+        train_people.check_words(a.without)
+        names.add(name)
+    assert unseen_looks.BASE in names and len(names) == len(unseen_looks.plan())
+    with pytest.raises(InputError):
+        train_people.check_words(["night"])

@@ -17,7 +17,7 @@ from models.training.film.clips import gather, render_clip, resampled, shown_mom
 from models.training.film.draw import draw_look
 from models.training.film.shards import read_all
 from models.training.film.still import Stage, render_still, shoot, wardrobe_of
-from models.training.film.stills import Job, render_shard
+from models.training.film.stills import Job, packed, render_shard
 from models.training.film.tags import KEYS, tags
 from models.training.playbook.play import Play
 from pipeline.errors import UsageError
@@ -144,6 +144,20 @@ def test_tags_name_every_key_and_follow_the_look(play: Play) -> None:
     assert (tags(white, dress, 720)["turf"], tags(white, dress, 720)["weather"]) == ("snow", "snow")
     high = replace(look, rig=replace(look.rig, position_yd=(60.0, -80.0, 50.0)))
     assert (tags(look, dress, 720)["camera"], tags(high, dress, 720)["camera"]) == ("low", "high")
+
+
+def test_packed_plays_bring_the_line_together(play: Play) -> None:
+    k = (play.snap_index or 0) - 5
+    got = packed(play, k, np.random.default_rng(0))
+    players = np.array([p.role == "player" for p in play.people])
+    ball = np.array([play.line_of_scrimmage_yd, play.ball_y_yd])
+    before, after = (np.abs(p.xy_yd[k] - ball)[players] for p in (play, got))
+    near = np.linalg.norm(before, axis=1) < 5.0
+    assert (after[near, 1] < 0.96 * before[near, 1] + 1e-9).all()
+    np.testing.assert_allclose(after[:, 0], before[:, 0])  # nobody crosses the line
+    far = np.linalg.norm(before, axis=1) > 6.0
+    np.testing.assert_allclose(after[far], before[far])
+    assert np.shares_memory(play.stance, got.stance) is False
 
 
 def test_resampling_keeps_the_snap(play: Play) -> None:

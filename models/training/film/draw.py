@@ -44,7 +44,7 @@ def draw_look(rng: Rng, view: str, level: str, split: str) -> Look:
         kind=kind,
         view="endzone" if kind == "endzone" else "sideline",
         field=f,
-        crown_yd=float(rng.uniform(0.05, 0.3)) if chance(rng, 0.3) else 0.0,
+        crown_yd=float(rng.uniform(0.05, 0.35)) if chance(rng, 0.4) else 0.0,
         rig=_rig(rng, kind, f),
         paint=surfaces.draw_paint(rng, kind, f, turf, light, split),
         turf=turf,
@@ -55,11 +55,14 @@ def draw_look(rng: Rng, view: str, level: str, split: str) -> Look:
     )
 
 
+WIDE_SHARE = 0.2  # of the cameras: up to some 30 % past the edges of what was measured
+
+
 def _rig(rng: Rng, kind: str, f: fields.Field) -> Rig:
-    wide = chance(rng, 0.08)  # past the edges of what was measured
+    wide = chance(rng, WIDE_SHARE)
     common: dict[str, Any] = {
         "kind": kind,
-        "k1_offset": float(rng.uniform(-0.02, 0.02)) if chance(rng, 0.15) else clipped(rng, 0, 0.003, -0.01, 0.01),
+        "k1_offset": float(rng.uniform(-0.02, 0.02)) if chance(rng, 0.2) else clipped(rng, 0, 0.003, -0.01, 0.01),
         "delay_s": float(rng.uniform(0.15, 0.8)),
         "lag_s": float(rng.uniform(0.2, 0.7)),
         "shake_px": float(rng.choice([0.0, 0.1, 0.3, 0.8], p=[0.5, 0.3, 0.15, 0.05])),
@@ -70,33 +73,34 @@ def _rig(rng: Rng, kind: str, f: fields.Field) -> Rig:
         mean, sd = [(40, 0.8), (46.5, 1.2), (52, 1.3), (62, 1.3), (26, 4), (15, 2)][
             int(rng.choice(6, p=[0.18, 0.22, 0.30, 0.2, 0.07, 0.03]))
         ]
-        h = clipped(rng, mean, sd, 11, 70)
-        tilt = np.deg2rad(clipped(rng, 15 + 0.165 * h if h > 20 else 12, 2.2, 8, 34))
-        back = float(np.clip(h / np.tan(tilt) - f.width / 2, 42, 104))
-        x = f.length / 2 + (float(rng.uniform(-22, 22)) if wide else clipped(rng, 1.5, 3, -9, 9))
+        h = float(rng.uniform(9.5, 82)) if wide else clipped(rng, mean, sd, 11, 70)
+        usual = 15 + 0.165 * h if h > 20 else 12
+        tilt = np.deg2rad(clipped(rng, usual, 4.5, 6.5, 40) if wide else clipped(rng, usual, 2.2, 8, 34))
+        back = float(np.clip(h / np.tan(tilt) - f.width / 2, *((30, 135) if wide else (42, 104))))
+        x = f.length / 2 + (float(rng.uniform(-35, 35)) if wide else clipped(rng, 1.5, 3, -9, 9))
         return Rig(
             position_yd=(x, -back, h),
             roll_deg=clipped(rng, 0, 0.5, -1.5, 1.5),
             aim=(clipped(rng, 0.5, 0.03, 0.4, 0.6), clipped(rng, 0.51, 0.05, 0.36, 0.64)),
-            room_yd=float(rng.uniform(-2, 16)) if wide else float(0.6 + rng.gamma(1.6, 1.1)),
+            room_yd=float(rng.uniform(-5, 20)) if wide else float(0.6 + rng.gamma(1.6, 1.1)),
             across_yd=0.0,
             focal_width=0.0,
-            focal_limits=(2.2, 7.6) if wide else (2.5, 7.2),
+            focal_limits=(1.8, 9.3) if wide else (2.5, 7.2),
             zoom_in=float(rng.choice([0, rng.uniform(0.05, 0.4), rng.uniform(0.4, 1.4)], p=[0.35, 0.4, 0.25])),
             follow=float(rng.choice([0.0, 1.0], p=[0.12, 0.88])) * float(rng.uniform(0.7, 1.05)),
             **common,
         )
     if kind == "endzone":
-        back = clipped(rng, 65, 12, 38, 100)
-        h = clipped(rng, 40, 8, 20, 62)
+        back = float(rng.uniform(28, 125)) if wide else clipped(rng, 65, 12, 38, 100)
+        h = back * float(rng.uniform(0.2, 0.75)) if wide else clipped(rng, 40, 8, 20, 62)
         return Rig(
-            position_yd=(-back, f.width / 2 + clipped(rng, 0, 1.4, -4, 4), h),
+            position_yd=(-back, f.width / 2 + (float(rng.uniform(-9, 9)) if wide else clipped(rng, 0, 1.4, -4, 4)), h),
             roll_deg=clipped(rng, 0, 0.6, -1.6, 1.6),
             aim=(clipped(rng, 0.5, 0.06, 0.35, 0.65), clipped(rng, 0.52, 0.08, 0.32, 0.72)),
             room_yd=0.0,
-            across_yd=float(rng.uniform(12, 34)) if wide else clipped(rng, 17.0, 1.8, 13.5, 24),
+            across_yd=float(rng.uniform(9, 40)) if wide else clipped(rng, 17.0, 1.8, 13.5, 24),
             focal_width=0.0,
-            focal_limits=(2.5, 12.0),
+            focal_limits=(2.0, 15.0) if wide else (2.5, 12.0),
             zoom_in=float(rng.choice([0, rng.uniform(0.05, 0.3)])),
             follow=float(rng.uniform(0.6, 1.05)),
             **common,
@@ -111,8 +115,8 @@ def _rig(rng: Rng, kind: str, f: fields.Field) -> Rig:
         aim=(clipped(rng, 0.5, 0.09, 0.3, 0.7), clipped(rng, 0.45, 0.07, 0.3, 0.62)),
         room_yd=0.0,
         across_yd=0.0,
-        focal_width=float(rng.uniform(0.9, 2.4)) if wide else float(rng.uniform(1.0, 1.5)),
-        focal_limits=(0.85, 2.6),
+        focal_width=float(rng.uniform(0.8, 2.6)) if wide else float(rng.uniform(1.0, 1.5)),
+        focal_limits=(0.75, 2.8),
         zoom_in=float(rng.choice([0, rng.uniform(0.05, 0.3), rng.uniform(0.3, 1.2)], p=[0.4, 0.45, 0.15])),
         follow=float(rng.uniform(0.4, 1.05)),
         **common,
@@ -125,13 +129,15 @@ def _light(rng: Rng, kind: str, f: fields.Field) -> Light:
     az, el = rng.uniform(0, 2 * np.pi), np.deg2rad(rng.uniform(14, 68))
     sun = (float(np.cos(az) * np.cos(el)), float(np.sin(az) * np.cos(el)), float(np.sin(el)))
     edges: list[tuple[float, float, float, float]] = []
-    if name == "sun" and chance(rng, 0.28):
+    if name == "sun" and chance(rng, 0.38):
         for _ in range(int(rng.choice([1, 2], p=[0.75, 0.25]))):
             across = chance(rng, 0.75)
             a = (np.pi / 2 if across else 0.0) + rng.normal(0, 0.25) + (np.pi if chance(rng, 0.5) else 0.0)
             n = np.array([np.cos(a), np.sin(a)])
             at = np.array([rng.uniform(0.25, 0.75) * f.length, rng.uniform(0.15, 0.85) * f.width])
-            edges.append((float(n[0]), float(n[1]), float(n @ at), float(rng.uniform(0.1, 0.8))))
+            edges.append(
+                (float(n[0]), float(n[1]), float(n @ at), float(np.exp(rng.uniform(np.log(0.05), np.log(0.9)))))
+            )
     lamps = []
     for k in range(3):
         side = 1 if k % 2 else -1
@@ -169,7 +175,7 @@ def _light(rng: Rng, kind: str, f: fields.Field) -> Light:
 
 def _turf(rng: Rng, kind: str, light: Light, level: str) -> Turf:
     hue = float(rng.choice([clipped(rng, 84, 7, 62, 100), clipped(rng, 108, 10, 92, 142)], p=[0.72, 0.28]))
-    sat, val = clipped(rng, 0.43, 0.11, 0.18, 0.74), clipped(rng, 0.55, 0.06, 0.41, 0.76)
+    sat, val = clipped(rng, 0.43, 0.12, 0.12, 0.78), clipped(rng, 0.55, 0.08, 0.34, 0.82)
     if light.kind == "night" and kind == "low":
         hue, sat, val = (
             clipped(rng, 82, 12, 55, 130),
@@ -188,7 +194,7 @@ def _turf(rng: Rng, kind: str, light: Light, level: str) -> Turf:
     period = float(rng.choice([5.0, 10.0, 2.5, 3.3]))
     mow_kind = rng.choice(4, p=[0.6, 0.12, 0.1, 0.18])
     mow = ((period, 0.0), (0.0, period), (period, period), (0.0, 0.0))[int(mow_kind)]
-    snow = float(rng.uniform(0.2, 1.0)) if chance(rng, 0.035) else 0.0
+    snow = float(rng.uniform(0.2, 1.0)) if chance(rng, 0.05) else 0.0
     g = hsv(hue / 360 + rng.normal(0, 0.02), sat * rng.uniform(0.6, 1.1), val * rng.uniform(0.7, 1.1))
     greys: Colour = tuple(float(v) for v in (np.ones(3) * rng.uniform(0.25, 0.6)))  # type: ignore[assignment]
     tracks = [hsv(rng.uniform(0, 0.05), rng.uniform(0.3, 0.6), rng.uniform(0.35, 0.6)), hsv(0.6, 0.4, 0.45), greys]
@@ -245,7 +251,7 @@ def _lens(rng: Rng, kind: str, light: Light) -> Lens:
     night = light.kind == "night"
     soft = chance(rng, 0.10)
     old = chance(rng, 0.16 if kind != "low" else 0.55)
-    move = rng.uniform(0.5, 5, 2) * rng.choice([-1, 1], 2) * (1, 0.3) if chance(rng, 0.14) else np.zeros(2)
+    move = rng.uniform(0.5, 6, 2) * rng.choice([-1, 1], 2) * (1, 0.3) if chance(rng, 0.17) else np.zeros(2)
     text = ""
     if chance(rng, 0.10):
         text = str(rng.choice(WORDS)).format(
@@ -255,7 +261,7 @@ def _lens(rng: Rng, kind: str, light: Light) -> Lens:
     return Lens(
         blur_px=float(rng.uniform(1.1, 1.9)) if soft else clipped(rng, 0.57, 0.13, 0.25, 0.95),
         motion_blur_px=(float(move[0]), float(move[1])),
-        shutter=float(rng.uniform(0.05, 0.6)),
+        shutter=float(rng.uniform(0.05, 0.6) if chance(rng, 0.75) else rng.uniform(0.6, 1.0)),
         sharpen=float(rng.choice([0.0, rng.uniform(0.2, 0.9), rng.uniform(0.9, 1.9)], p=[0.25, 0.5, 0.25])),
         sharpen_px=float(rng.uniform(0.8, 1.5)),
         noise=float(np.clip(rng.lognormal(np.log(4.2 if night else 2.9), 0.5), 0.3, 13)),
