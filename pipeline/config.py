@@ -62,6 +62,7 @@ class ConfirmConfig(_Section):
 
     enabled: bool
     run_yd_s: float = Field(gt=0)
+    hurry_yd_s: float = Field(gt=0)
     runners: int = Field(ge=0, le=30)
     stray: int = Field(ge=0, le=30)
     walk_yd_s: float = Field(gt=0)

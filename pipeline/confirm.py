@@ -34,7 +34,8 @@ class ConfirmSettings:
     with even numbers of the test set and are reported on the odd ones (models/snap/card.md).
     """
 
-    run_yd_s: float = 2.5
+    run_yd_s: float = 3.0
+    hurry_yd_s: float = 2.5
     runners: int = 3
     stray: int = 1
     walk_yd_s: float = 0.8
@@ -67,8 +68,8 @@ def speeds(time_s: Array, xy_yd: Array, span_s: tuple[float, float]) -> Array:
 
 
 def measured(tracks: Tracks, settings: ConfirmSettings = DEFAULTS) -> dict[str, Any]:
-    """What the tracks say about the moment 0: men judged, runners, median speed after, share still before, and how many
-    of each side left their places by 1 s."""
+    """What the tracks say about the moment 0: men judged, who run, who hurry, median speed after, share still before,
+    and how many of each side left their places by 1 s."""
     player = tracks.role == ROLES.index("player")
     xy, side = tracks.xy_yd[:, player], tracks.side[player]
     after = np.stack([speeds(tracks.time_s, xy, span) for span in AFTER_S])
@@ -81,6 +82,7 @@ def measured(tracks: Tracks, settings: ConfirmSettings = DEFAULTS) -> dict[str, 
     return {
         "men": int(known.sum()),
         "runners": int((fastest > settings.run_yd_s).sum()),
+        "hurrying": int((fastest > settings.hurry_yd_s).sum()),
         "median_yd_s": round(float(np.median(fastest)), 2) if len(fastest) else None,
         "still_share": round(float((before < settings.still_yd_s).mean()), 2) if len(before) else None,
         "moved_offense": int(gone[side == SIDES.index("offense")].sum()),
@@ -102,10 +104,10 @@ def confirm(snap: Snap, tracks: Tracks, settings: ConfirmSettings = DEFAULTS) ->
     if seen["men"] < settings.men or far_off:
         return replace(snap, evidence=evidence)
     if seen["runners"] < settings.runners:
-        walking = seen["median_yd_s"] >= settings.walk_yd_s and seen["runners"] <= settings.stray
+        walking = seen["median_yd_s"] >= settings.walk_yd_s and seen["hurrying"] <= settings.stray
         if walking and snap.confidence < settings.trust:
             evidence["withdrawn_frame"] = snap.frame
-            reason = f"men walk after frame {snap.frame}, nobody plays ({seen['runners']} of {seen['men']} run)"
+            reason = f"men walk after frame {snap.frame}, nobody plays ({seen['hurrying']} of {seen['men']} hurry)"
             return Snap("failed", None, None, 0.0, reason, evidence)
         return _unsure(snap, f"only {seen['runners']} of {seen['men']} men run after it", evidence)
     if seen["still_share"] is not None and seen["still_share"] < settings.still:

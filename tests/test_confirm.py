@@ -1,0 +1,110 @@
+"""Confirm: tracks of real plays bear a snap out, of teams that walk off or only flinch they do not.
+
+Truth: plays of models.training.playbook and stories of models.training.snap_plays, whose movement is known. That
+men walk at 1.3 to 2.2 yd/s and run faster is common knowledge, value from memory.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import numpy as np
+import pytest
+
+from models.training import snap_plays
+from models.training.playbook.play import Play, make_play
+from pipeline import chart, confirm
+from pipeline import config as configs
+from pipeline.records import ROLES, SIDES, Shot, Snap, Tracks
+
+TIMES = np.array(configs.load().sampling.times_s)
+SNAP = Snap("ok", 100, Fraction(10, 3), 0.8)
+
+
+def tracks_of(play: Play, at_s: float, error_yd: float = 0.15) -> Tracks:
+    """Tracks around a second of a play's clock: sampled as the chart does, places off by error_yd (sd)."""
+    rng = np.random.default_rng(play.seed)
+    t = at_s + TIMES
+    k = np.clip(((t - play.time_s[0]) * play.hz).round().astype(int), 0, len(play.time_s) - 1)
+    xy = play.xy_yd[k] + rng.normal(0, error_yd, (len(t), len(play.people), 2))
+    xy[(t < play.time_s[0]) | (t > play.time_s[-1])] = np.nan
+    n = len(play.people)
+    return Tracks(
+        TIMES, np.arange(len(t)), xy, np.isfinite(xy).all(-1), np.array([ROLES.index(p.role) for p in play.people]),
+        np.array([SIDES.index(p.side) for p in play.people]), np.ones(n), np.full((len(t), n), -1),
+        np.full(len(t), error_yd),
+    )  # fmt: skip
+
+
+def starts(play: Play) -> float:
+    """The second at which most men begin to move, half a second before their mean speed is largest."""
+    step = np.linalg.norm(np.diff(play.xy_yd, axis=0), axis=-1).mean(1)
+    rise = np.convolve(step, np.ones(15), "same")
+    return float(play.time_s[max(0, int(rise.argmax()) - 15)])
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_plays_are_borne_out(seed: int) -> None:
+    play = make_play(880_000 + seed, "college", kind=("pass", "run")[seed % 2])
+    got = confirm.confirm(SNAP, tracks_of(play, 0.0))
+    assert got.status == "ok" and got.frame == 100
+    assert got.evidence["tracks"]["runners"] >= 3 and got.evidence["tracks"]["still_share"] > 0.5
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_teams_that_walk_off_are_no_snap(seed: int) -> None:
+    play = make_play(881_000 + seed, "college", kind="no_snap")
+    got = confirm.confirm(SNAP, tracks_of(play, starts(play)))
+    assert got.status in ("failed", "unsure")
+    if got.status == "failed":
+        assert got.frame is None and "walk" in got.reason and got.evidence["withdrawn_frame"] == 100
+
+
+@pytest.mark.parametrize("kind", ["flinch", "encroach", "look_over", "idle"])
+def test_movement_without_running_is_never_sure(kind: str) -> None:
+    play = make_play(882_000, "college", kind="pass")
+    quiet, _ = snap_plays.quiet(play, np.random.default_rng(1), kind)
+    assert confirm.confirm(SNAP, tracks_of(quiet, starts(quiet))).status != "ok"
+
+
+def test_a_trusted_snap_is_flagged_not_withdrawn() -> None:
+    play = make_play(881_000, "college", kind="no_snap")
+    sure = Snap("ok", 100, Fraction(10, 3), 0.95)
+    got = confirm.confirm(sure, tracks_of(play, starts(play)))
+    assert got.status == "unsure" and got.frame == 100 and "run after it" in got.reason
+
+
+def test_men_already_on_their_way_are_flagged() -> None:
+    """A second into a play is no snap: the men were not still before it."""
+    play = make_play(880_000, "college", kind="pass")
+    got = confirm.confirm(SNAP, tracks_of(play, 1.0))
+    assert got.status == "unsure" and "stood still" in got.reason
+
+
+def test_nothing_is_judged_on_few_or_uncertain_tracks() -> None:
+    play = make_play(881_000, "college", kind="no_snap")
+    at = starts(play)
+    assert confirm.confirm(SNAP, tracks_of(play, at, error_yd=2.0)).status == "ok"
+    few = tracks_of(play, at)
+    few.xy_yd[:, 5:] = np.nan
+    got = confirm.confirm(SNAP, few)
+    assert got.status == "ok" and got.evidence["tracks"]["men"] == 5
+
+
+def test_speed_is_the_slope_of_the_places() -> None:
+    """Analytic: 3 yd/s along x and 4 along y are 5 yd/s."""
+    t = np.arange(0, 1.01, 0.25)
+    xy = np.stack([3 * t, 4 * t], 1)[:, None].repeat(2, 1)
+    xy[2:, 1] = np.nan
+    got = confirm.speeds(t, xy, (0.0, 1.0))
+    assert got[0] == pytest.approx(5.0) and np.isnan(got[1])
+
+
+def test_of_two_candidates_in_a_shot_the_one_withdrawn_leaves_no_row() -> None:
+    none = Snap("failed", None, None, 0.0, "men walk")
+    plays = [chart.Play(n, Shot(0, 600), s, {0: 0.0}, {}, {}) for n, s in enumerate((none, SNAP))]
+    for p in plays:
+        p.mates = plays
+    assert plays[0].in_vain and not plays[1].in_vain
+    plays[1].snap = none
+    assert not plays[1].in_vain  # the last one says that there is no snap
