@@ -165,6 +165,21 @@ def evaluate(
         write_json(json_path, report.as_dict())
 
 
+@app.command()
+@_guarded
+def audit(
+    run_dir: Annotated[Path, typer.Argument(metavar="DIR", help="Run folder of `snapledger chart`.")],
+    port: Annotated[int | None, typer.Option("--port", help="Port on 127.0.0.1; the first free one if left out.")] = None,
+    who: Annotated[str | None, typer.Option("--who", help="Your name; it stands beside every act.")] = None,
+    film: Annotated[Path | None, typer.Option("--film", help="Folder of the film, where it was moved since.")] = None,
+    no_browser: Annotated[bool, typer.Option("--no-browser", help="Do not open a browser.")] = False,
+) -> None:
+    """Check and correct the rows of a run on a page that this computer alone can open."""
+    from pipeline.audit.server import serve
+
+    serve(run_dir, port=port, who=who, browser=not no_browser, film=film, say=typer.echo)
+
+
 def _version(value: bool) -> None:
     if value:
         typer.echo(f"snapledger {__version__}")

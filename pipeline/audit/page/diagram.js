@@ -4,8 +4,6 @@ import { h, s } from "./dom.js";
 import { fromPlay, toPlay } from "./geometry.js";
 import { SHORT, SIDES } from "./names.js";
 
-const FROM = -11;
-const TO = 25;
 const K = 10; // units a yard
 
 export class Diagram {
@@ -16,6 +14,20 @@ export class Diagram {
     this.note = h("p", { class: "diagram-note" });
     this.node = h("div", { class: "diagram" }, this.svg, this.note);
     this.svg.addEventListener("pointerdown", (e) => this.down(e));
+  }
+
+  // The part of the field that the snap's people use, the same for all its moments.
+  fit(view) {
+    const play = view && view.play;
+    const spots = play ? view.moments.filter((m) => m.time_s > -0.4 && m.time_s < 1.1)
+      .flatMap((m) => m.people.filter((p) => p.x_yd !== null && p.side !== "official").map((p) => toPlay(play, p.x_yd, p.y_yd))) : [];
+    const across = spots.map((a) => a.across).sort((a, b) => a - b);
+    const deep = Math.max(12, ...spots.map((a) => a.depth));
+    let [left, right] = across.length ? [across[0] - 3, across[across.length - 1] + 3] : [-26, 26];
+    const lack = Math.max(0, 40 - (right - left)) / 2;
+    [left, right] = [left - lack, right + lack];
+    const behind = Math.min(-7, ...spots.map((a) => a.depth));
+    this.extent = { left, right, TO: Math.min(deep + 2.5, 34), FROM: Math.max(behind - 2.5, -16) };
   }
 
   draw(moment, start, field, play, selected, editable) {
@@ -29,12 +41,13 @@ export class Diagram {
     this.note.hidden = Boolean(play && moment);
     if (!play || !moment) return;
     const edges = [0, field.width].map((y) => -play.direction * (y - play.ball_y_yd)).sort((a, b) => a - b);
-    this.svg.setAttribute("viewBox", `${edges[0] * K - 12} ${-TO * K - 4} ${(edges[1] - edges[0]) * K + 24} ${(TO - FROM) * K + 8}`);
+    const { left, right, TO, FROM } = this.extent;
+    this.svg.setAttribute("viewBox", `${left * K} ${-TO * K - 4} ${(right - left) * K} ${(TO - FROM) * K + 8}`);
     const line = (x1, y1, x2, y2, kind) => s("line", { class: kind, x1: x1 * K, y1: -y1 * K, x2: x2 * K, y2: -y2 * K });
     this.svg.append(s("rect", { class: "turf", x: edges[0] * K, y: -TO * K, width: (edges[1] - edges[0]) * K, height: (TO - FROM) * K }));
-    for (let d = -10; d <= TO; d += 5) {
+    for (let d = -5; d <= TO; d += 5) {
       this.svg.append(line(edges[0], d, edges[1], d, d === 0 ? "d-line" : "d-yard"));
-      if (d > 0 && d < TO) this.svg.append(s("text", { class: "d-depth", x: edges[0] * K + 4, y: -d * K - 3, text: `+${d}` }));
+      if (d > 0 && d < TO) this.svg.append(s("text", { class: "d-depth", x: Math.max(edges[0], left) * K + 4, y: -d * K - 3, text: `+${d}` }));
     }
     for (const y of field.hash_rows) {
       const a = -play.direction * (y - play.ball_y_yd);
@@ -53,7 +66,7 @@ export class Diagram {
 
   person(p, selected) {
     const at = toPlay(this.play, p.x_yd, p.y_yd);
-    const depth = Math.min(Math.max(at.depth, FROM + 0.8), TO - 0.8);
+    const depth = Math.min(Math.max(at.depth, this.extent.FROM + 0.8), this.extent.TO - 0.8);
     const off = depth !== at.depth;
     const g = s("g", {
       class: `person ${p.side}${selected === p.id ? " taken" : ""}`, "data-id": p.id,
@@ -114,5 +127,5 @@ export function legend() {
     s("svg", { viewBox: "-9 -9 18 18", "aria-hidden": "true", class: "legend-mark" }, s("g", { class: `person ${side}` },
       s("path", { class: "mark", d: { offense: "M-6 -6H6V6H-6Z", defense: "M-7 -6H7L0 8Z", official: "M-7 -2.5H7V2.5H-7Z" }[side] }))), text);
   return h("p", { class: "legend" }, ["offense", "defense", "official"].map((side) => item(side, SIDES[side])),
-    h("span", { text: "bar: deep" }), h("span", { text: "chevrons: rusher" }));
+    h("span", { text: "bar: deep · chevrons: rusher" }));
 }

@@ -52,9 +52,11 @@ function line(row, spec, hooks) {
     "aria-label": `${label(row.label)}: back to the prediction, ${shown(row.value_predicted)}`, text: "↺", onclick: () => hooks.back(row.label),
   });
   const changed = by && String(row.value_predicted ?? "") !== String(row.value_final ?? "");
+  const known = row.value_final !== null && row.value_final !== undefined;
+  const how = sure === null ? (by ? "by hand" : "") : known || !doubt ? percent(sure) : "";
   return h("div", { class: `label ${doubt ? "doubt" : ""} ${by ? "hand" : ""}`, "data-label": row.label },
-    h("label", { for: id, text: label(row.label), title: spec.description }), box, back || h("span"),
-    h("span", { class: "sure" }, sure === null ? (by ? "by hand" : "") : percent(sure)),
+    h("label", { for: id, text: label(row.label), title: spec.description }), h("span", { class: "value" }, back, box),
+    h("span", { class: "sure", text: how }),
     h("p", { id: `${id}-why`, class: "why" },
       doubt && h("strong", { text: `${STATUS[doubt]}. ` }), changed && h("span", { text: `predicted ${shown(row.value_predicted)}; ` }),
       h("bdi", { text: source(row) })));

@@ -21,7 +21,7 @@ export const LABELS = {
   coverage_before: "Coverage shown",
   coverage_after: "Coverage played",
   line_of_scrimmage_yd: "Line of scrimmage, yd",
-  offense_direction: "Offence attacks to the",
+  offense_direction: "Offence attacks",
 };
 
 export const GROUPS = [

@@ -8,7 +8,7 @@ export function whereWords(p, play) {
   if (p.x_yd === null || !play) return "not placed on the field";
   const at = toPlay(play, p.x_yd, p.y_yd);
   const side = Math.abs(at.across) < 0.3 ? "over the ball" : `${Math.abs(at.across).toFixed(1)} yd to the offence's ${at.across > 0 ? "right" : "left"}`;
-  return `${at.depth.toFixed(1)} yd ${at.depth >= 0 ? "past" : "behind"} the line, ${side}`;
+  return `${Math.abs(at.depth).toFixed(1)} yd ${at.depth >= 0 ? "past" : "behind"} the line, ${side}`;
 }
 
 export function personWords(p, play) {

@@ -85,7 +85,7 @@ class SnapView {
     this.problems.replaceChildren(...[
       snap.working && h("p", { class: "working", text: `Working: ${snap.working} …` }),
       ...snap.problems.filter((t) => t !== snap.working).map((t) => h("p", { class: "warn", text: t })),
-      review && h("p", { class: "warn" }, h("strong", { text: "Look at: " }), review),
+      review && this.look(review.split("; ")),
     ].filter(Boolean));
     const focus = document.activeElement && this.side.contains(document.activeElement) ? document.activeElement.id : null;
     const scroll = this.side.scrollTop;
@@ -95,6 +95,7 @@ class SnapView {
     this.side.scrollTop = scroll;
     if (focus && document.getElementById(focus)) document.getElementById(focus).focus();
     this.renderBelow();
+    this.diagram.fit(snap.view);
     const moments = snap.view ? snap.view.moments : [];
     const first = moments.length ? moments[0].frame : this.at;
     const last = moments.length ? moments[moments.length - 1].frame : this.at;
@@ -102,6 +103,18 @@ class SnapView {
     this.slider.max = Math.max(last + 30, 1);
     if (snap.film.frames) this.slider.max = Math.min(Number(this.slider.max), snap.film.frames - 1);
     this.show();
+  }
+
+  // Why the row is for review: the first reason in one line, the others behind it.
+  look(reasons) {
+    const named = reasons.map((r) => {
+      const [kind, names] = r.split(/: (.*)/s);
+      return names ? `${kind}: ${names.split(", ").map(label).join(", ")}` : r;
+    });
+    const open = this.problems.querySelector("details") && this.problems.querySelector("details").open;
+    return h("details", { class: "look", open }, h("summary", {}, h("strong", { text: "Look at: " }), named[0],
+      named.length > 1 && h("span", { class: "more", text: ` and ${named.length - 1} more` })),
+    h("ul", {}, named.slice(1).map((r) => h("li", { text: r }))));
   }
 
   renderBelow() {
