@@ -169,7 +169,7 @@ def evaluate(
 @_guarded
 def audit(
     run_dir: Annotated[Path, typer.Argument(metavar="DIR", help="Run folder of `snapledger chart`.")],
-    port: Annotated[int | None, typer.Option("--port", help="Port on 127.0.0.1; the first free one if left out.")] = None,
+    port: Annotated[int | None, typer.Option("--port", help="Port on 127.0.0.1; a free one if left out.")] = None,
     who: Annotated[str | None, typer.Option("--who", help="Your name; it stands beside every act.")] = None,
     film: Annotated[Path | None, typer.Option("--film", help="Folder of the film, where it was moved since.")] = None,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Do not open a browser.")] = False,
@@ -178,6 +178,20 @@ def audit(
     from pipeline.audit.server import serve
 
     serve(run_dir, port=port, who=who, browser=not no_browser, film=film, say=typer.echo)
+
+
+@app.command()
+@_guarded
+def explain(
+    run_dir: Annotated[Path, typer.Argument(metavar="DIR", help="Run folder of `snapledger chart`.")],
+    snap_id: Annotated[str, typer.Argument(metavar="SNAP_ID", help="As in snaps.csv.")],
+    label: Annotated[str | None, typer.Option("--label", help="Only this label.")] = None,
+) -> None:
+    """Say which measured facts led to each label of a snap, and what would have changed it. No film is needed."""
+    from pipeline import explain as stage
+
+    for line in stage.as_text(stage.explain(run_dir, snap_id, label)):
+        typer.echo(line)
 
 
 def _version(value: bool) -> None:

@@ -237,11 +237,12 @@ def snap_row(
             defense_players=side_count(at_snap, "defense"),
         )
     if labels is not None and snap.frame is not None:
-        row.update(_label_cells(labels))
+        row.update(label_cells(labels))
     return row
 
 
-def _label_cells(labels: Labels) -> Row:
+def label_cells(labels: Labels) -> Row:
+    """Columns of snaps.csv that labels fill."""
     cells: Row = {}
     for name in LABEL_COLUMNS:
         label = labels.by_name.get(name)

@@ -1,25 +1,30 @@
 """Labels against the playbook's truth, from positions instead of film: with perfect and with noisy eyes.
 
-``python -m models.training.evaluate_labels --plays 500 [--seed 900000] [--level professional] [--json FILE]``
-prints, per label, the share that is right with a 95 % interval (Wilson 1927), how many were answered, and the
-expected calibration error in ten bins.
+``python -m models.training.evaluate_labels --plays 1000 [--seed 900000] [--level professional] [--json FILE] [--write]``
+prints, per label, the share that is right with a 95 % interval (Wilson 1927), how many were answered, the expected
+calibration error in ten bins, and the figures labels_*; --write keeps those of perfect positions.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from models.training.label_data import Case, owners
 from models.training.observe import PERFECT, USUAL, Errors, Observed, observe
 from models.training.playbook.play import Play, make_play
-from pipeline import alignment, labels, tracks
+from pipeline import alignment, label_figures, labels, rows, stats, tracks
+from pipeline.compare import Pair
+from pipeline.label_figures import Value
 from pipeline.labels.forest import Forest
+from pipeline.ledger import write_json
+from pipeline.models import models_dir
 from pipeline.records import SIDES, Alignment, Labels, Tracks
 
 EXACT = (
@@ -56,20 +61,10 @@ def chain(
     return t, a, labels.label(t, a, has_snap=has_snap, forests=forests)
 
 
-def owners(observed: Observed, t: Tracks) -> np.ndarray:
-    """(N,) person id a track mostly follows, -1 for a false find."""
-    out = np.full(len(t.role), -1)
-    for k in range(len(t.role)):
-        ids = [int(observed.who[i][t.found[i, k]]) for i in range(len(t.time_s)) if t.found[i, k] >= 0]
-        if ids:
-            out[k] = max(set(ids), key=ids.count)
-    return out
-
-
 def judge(
     play: Play, observed: Observed, tally: Tally, seed: int, forests: Mapping[str, Forest] | None = None
-) -> None:
-    """Compare one play's chain with its truth."""
+) -> Labels:
+    """Compare one play's chain with its truth; returns the labels."""
     t, a, got = chain(observed, play.snap_index is not None, forests)
     truth = play.labels
     for name in EXACT:
@@ -94,6 +89,7 @@ def judge(
             tally.blank["corner_depth"] = tally.blank.get("corner_depth", 0) + 1
     _coverage(truth, got, tally)
     _people(play, observed, t, a, tally, seed)
+    return got
 
 
 def _coverage(truth: dict[str, Any], got: Labels, tally: Tally) -> None:
@@ -146,21 +142,6 @@ def _people(play: Play, observed: Observed, t: Tracks, a: Alignment, tally: Tall
         tally.wrong.setdefault("direction", []).append((seed, play.labels.get("play_kind"), 0))
 
 
-def wilson(right: int, n: int) -> tuple[float, float]:
-    """95 % interval of a share (Wilson 1927)."""
-    z = 1.96
-    p, d = right / n, 1 + z * z / n
-    mid, half = (p + z * z / 2 / n) / d, z * np.sqrt(p * (1 - p) / n + z * z / 4 / n / n) / d
-    return max(float(mid - half), 0.0), min(float(mid + half), 1.0)
-
-
-def calibration_error(right: list[float], sure: list[float], bins: int = 10) -> float:
-    """Expected calibration error: mean distance of accuracy and confidence over equal-width bins."""
-    r, s = np.array(right), np.array(sure)
-    which = np.clip((s * bins).astype(int), 0, bins - 1)
-    return float(sum(abs(r[which == b].mean() - s[which == b].mean()) * (which == b).mean() for b in np.unique(which)))
-
-
 def lines(tally: Tally) -> Iterator[str]:
     """The table, one line a measure."""
     for name in sorted(tally.right):
@@ -169,41 +150,103 @@ def lines(tally: Tally) -> Iterator[str]:
             q = np.quantile(v, [0.5, 0.95])
             yield f"{name:32s} mean {v.mean():.2f}  median {q[0]:.2f}  95th {q[1]:.2f}  n {len(v)}"
             continue
-        lo, hi = wilson(int(v.sum()), len(v))
-        ece = f"  ece {calibration_error(tally.right[name], tally.sure[name]):.3f}" if name in tally.sure else ""
+        lo, hi = stats.wilson(int(v.sum()), len(v))
+        ece = f"  ece {stats.calibration_error(tally.right[name], tally.sure[name]):.3f}" if name in tally.sure else ""
         blank = f"  blank {tally.blank[name]}" if tally.blank.get(name) else ""
         yield f"{name:32s} {100 * v.mean():5.1f} %  ({100 * lo:.1f} to {100 * hi:.1f})  n {len(v)}{ece}{blank}"
 
 
+def pair_of(name: str, truth: Mapping[str, Any], view: str, got: Labels) -> tuple[Pair, dict[tuple[str, str], float]]:
+    """A play as ``snapledger evaluate`` pairs it, and the confidences of its labels."""
+    row: dict[str, Any] = {"snap_id": name, **rows.label_cells(got)}
+    if got.by_name["play_kind"].value == "no_snap":
+        row["play_kind"] = "no_snap"
+    sure = {(name, k): v.confidence for k, v in got.by_name.items()}
+    return Pair(name, {**truth, "view": view}, row), sure
+
+
+def seen_again(cases: Iterable[Case], forests: Mapping[str, Forest] | None, settings: labels.Settings) -> Iterator[
+    tuple[Pair, dict[tuple[str, str], float]]
+]:
+    """Cases of models.training.label_data labelled and paired; plays without a snap left out."""
+    for c in cases:
+        if c.truth.get("play_kind") in (None, "no_snap"):
+            continue
+        got = labels.label(c.tracks, c.alignment, settings, forests=forests)
+        yield pair_of(f"{c.seed}-{c.errors}", c.truth, c.view, got)
+
+
+def table(found: Iterable[tuple[Pair, dict[tuple[str, str], float]]]) -> tuple[list[Value], list[str]]:
+    """The figures labels_*, and lines to print: those, and per label what its confidence is worth."""
+    pairs: list[Pair] = []
+    sure: dict[tuple[str, str], float] = {}
+    for pair, confidence in found:
+        pairs.append(pair)
+        sure |= confidence
+    values = label_figures.figures(pairs, sure)
+    said = []
+    for v in values:
+        shown = f"{100 * v.value:5.1f} %" if v.unit == "share" else f"{v.value:7.3f}"
+        words, _, target = label_figures.WORDS[v.key]
+        said.append(f"{v.key:36s} {shown}  n {v.n:5d}  wanted with perfect positions {target:10s} {words}")
+    eces = label_figures.calibration(pairs, sure)
+    for name in label_figures.CALIBRATED:
+        s = label_figures.scored(name, pairs, sure)
+        right, p = s.known
+        if len(right):
+            said.append(
+                f"  {name:22s} answered {len(s.right) / max(s.n, 1):.3f}  right {right.mean():.3f}  "
+                f"ece {eces.get(name, float('nan')):.3f}  brier {stats.brier(right, p):.3f}  "
+                f"wrong at 90 % {stats.risk_when(right, p):.3f}"
+            )
+    return values, said
+
+
+def write_metrics(values: Iterable[Value]) -> None:
+    """Put the figures into models/metrics.json with the suffix _true_positions; other keys stay."""
+    path = models_dir() / "metrics.json"
+    kept = json.loads(path.read_text(encoding="utf-8")) if path.is_file() else {}
+    write_json(path, {**kept, **{f"{v.key}_true_positions": round(v.value, 5) for v in values}})
+
+
 def run(
     plays: int, seed: int, level: str, errors: Errors, forests: Mapping[str, Forest] | None = None, **overrides: Any
-) -> Tally:
-    """Judge ``plays`` plays from seed on."""
+) -> tuple[Tally, list[tuple[Pair, dict[tuple[str, str], float]]]]:
+    """Judge ``plays`` plays from seed on; also as pairs of truth and answer."""
     tally = Tally()
+    found = []
     for s in range(seed, seed + plays):
         play = make_play(s, level, **overrides)
-        judge(play, observe(play, s, errors), tally, s, forests)
-    return tally
+        got = judge(play, observe(play, s, errors), tally, s, forests)
+        if play.snap_index is not None:
+            found.append(pair_of(str(s), play.labels, "sideline", got))
+    return tally, found
 
 
 def main() -> None:
     """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--plays", type=int, default=500)
+    parser.add_argument("--plays", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=900_000)
     parser.add_argument("--level", default="professional")
     parser.add_argument("--json", type=Path)
     parser.add_argument("--wrong", type=int, default=0, help="list this many wrong plays a label")
     parser.add_argument("--rules", action="store_true", help="the rules alone, without the learned scores")
+    parser.add_argument("--perfect", action="store_true", help="perfect positions alone")
+    parser.add_argument("--write", action="store_true", help="put perfect positions' figures into models/metrics.json")
     args = parser.parse_args()
     out: dict[str, dict[str, float]] = {}
-    for title, errors in (("perfect positions", PERFECT), ("noisy positions", USUAL)):
-        tally = run(args.plays, args.seed, args.level, errors, {} if args.rules else None)
+    kinds = (("perfect positions", PERFECT), ("positions as on rendered film", USUAL))
+    for title, errors in kinds[: 1 if args.perfect else 2]:
+        tally, found = run(args.plays, args.seed, args.level, errors, {} if args.rules else None)
         print(f"== {title}: {args.plays} plays from seed {args.seed}, {args.level}")
-        print("\n".join(lines(tally)))
+        values, said = table(found)
+        print("\n".join(lines(tally)), "\n".join(said), sep="\n\n", flush=True)
         for name, cases in sorted(tally.wrong.items()) if args.wrong else ():
             print(f"   wrong {name} ({len(cases)}): {cases[: args.wrong]}")
-        out[title] = {k: float(np.mean(v)) for k, v in tally.right.items()}
+        out[title] = {k: float(np.mean(v)) for k, v in tally.right.items()} | {v.key: v.value for v in values}
+        if args.write and errors is PERFECT:
+            write_metrics(values)
     if args.json:
         args.json.write_text(json.dumps(out, indent=1), encoding="utf-8")
 

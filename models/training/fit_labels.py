@@ -1,8 +1,9 @@
 """Fits the weights and tables of configs/labels.toml, and the forests beside them, on simulated observations.
 
-``python -m models.training.fit_labels --plays 1200 [--seed 100000] [--write]``: logistic regressions for
-section rush, block, deep_after and kind; tables of facts by coverage (Bayes' rule, smoothed counts) with one weight a
-fact. Half of the observations have perfect positions, half the usual errors. Thresholds of the trade are not touched.
+``python -m models.training.fit_labels --data DIR [--write]``, DIR from ``models.training.label_data``: logistic
+regressions for section rush, block, deep_after and kind; tables of facts by coverage (Bayes' rule, smoothed counts)
+with one weight a fact; forests for the same and for coverage; and per label a forest that says how sure it is, fitted
+on answers of forests that never saw the play. Thresholds of the trade are not touched.
 """
 
 from __future__ import annotations
@@ -11,8 +12,9 @@ import argparse
 import hashlib
 import json
 import tomllib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -21,119 +23,126 @@ from scipy.optimize import minimize
 from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.linear_model import LogisticRegression
 
-from models.training.evaluate_labels import owners
-from models.training.observe import PERFECT, USUAL, Observed, observe
-from models.training.playbook.play import Play, make_play
-from pipeline import alignment, labels, tracks
+from models.training import label_data
+from models.training.label_data import Case
+from pipeline import labels
 from pipeline.field import configs_dir
-from pipeline.labels import after, before, features, forest, scene
+from pipeline.labels import after, before, features, forest, scene, trust
 from pipeline.labels.forest import Forest
 from pipeline.models import models_dir
-from pipeline.records import COVERAGES, Alignment, Tracks
+from pipeline.records import COVERAGES, Label
 
 Array = NDArray[np.float64]
 SMOOTHING = 4.0  # plays added evenly to every row of a table
+LEAST_OF_A_KIND = 25  # answers right and answers wrong that a table of trust needs
+Halves = tuple[Mapping[str, Forest], Mapping[str, Forest]]
 MANY_ROWS = 6000  # from here on a forest may be larger
 STRENGTH = 0.3  # inverse regularisation of the logistic regressions (scikit-learn's C)
 
 
 @dataclass
 class Collected:
-    """Rows per section (features, truth) and facts per play (distributions, coverage)."""
+    """Rows per section (features, truth, seed of the play) and facts per play (distributions, coverage)."""
 
     rows: dict[str, list[dict[str, float]]] = field(default_factory=dict)
-    truth: dict[str, list[bool]] = field(default_factory=dict)
+    truth: dict[str, list[Any]] = field(default_factory=dict)
     seed: dict[str, list[int]] = field(default_factory=dict)
     facts: dict[str, list[dict[str, Array | None]]] = field(default_factory=dict)
     coverage: dict[str, list[str]] = field(default_factory=dict)
-    responses: list[tuple[dict[str, float], str]] = field(default_factory=list)
-    kinds: list[tuple[dict[str, float], str]] = field(default_factory=list)
-    played: list[dict[str, float]] = field(default_factory=list)
-    played_truth: list[str] = field(default_factory=list)
 
-    def add(self, section: str, features: dict[str, float], truth: bool, seed: int) -> None:
+    def add(self, section: str, features: dict[str, float], truth: Any, seed: int) -> None:
         """One row of a section, and the play it is from."""
         self.seed.setdefault(section, []).append(seed)
         self.rows.setdefault(section, []).append(features)
-        self.truth.setdefault(section, []).append(bool(truth))
+        self.truth.setdefault(section, []).append(truth)
+
+    def part(self, section: str, half: int | None) -> tuple[list[dict[str, float]], list[Any]]:
+        """Rows and truth of a section; half: without the plays whose seed is even (0) or odd (1)."""
+        keep = [i for i, seed in enumerate(self.seed[section]) if half is None or seed % 2 != half]
+        return [self.rows[section][i] for i in keep], [self.truth[section][i] for i in keep]
 
 
-Seen = tuple[Play, Observed, Tracks, Alignment]
-
-
-def simulate(plays: int, seed: int, level: str = "professional") -> Iterator[Seen]:
-    """Plays as the chain sees them: every fourth with perfect positions, the others with the usual errors."""
-    for s in range(seed, seed + plays):
-        play = make_play(s, level)
-        observed = observe(play, s, PERFECT if s % 4 == 0 else USUAL)
-        t = tracks.build(observed.samples)
-        yield play, observed, t, alignment.align(t, [x.registration for x in observed.samples])
-
-
-def usable(play: Play, a: Alignment) -> bool:
+def usable(c: Case) -> bool:
     """A scrimmage play that was read the right way round."""
-    known = play.snap_index is not None and play.labels.get("play_kind") in ("dropback", "run", "special")
-    return bool(known and np.isfinite(a.line_of_scrimmage_yd) and a.direction == play.direction)
+    known = c.truth.get("play_kind") in ("dropback", "run", "special")
+    a = c.alignment
+    return bool(known and np.isfinite(a.line_of_scrimmage_yd) and a.direction == c.direction)
 
 
-def collect(seen: Iterable[Seen]) -> Collected:
+def collect(cases: Iterable[Case]) -> Collected:
     """Keep what the labels measure of people and plays beside what is true."""
     out = Collected()
-    for play, observed, t, a in seen:
-        if usable(play, a):
-            _one(play, observed, t, a, out)
+    for c in cases:
+        if usable(c):
+            _one(c, out)
     return out
 
 
-def collect_coverage(
-    seen: Iterable[Seen], forests: Sequence[Mapping[str, Forest]], values: Mapping[str, Any], out: Collected
-) -> None:
+def collect_coverage(cases: Iterable[Case], forests: Halves, values: Mapping[str, Any], out: Collected) -> None:
     """Add facts and features of coverage. forests: two sets, each grown without the plays it is used on here;
     values: what was fitted so far."""
     fresh = {k: tuple(v) if isinstance(v, list) else v for k, v in values.items()}
     # Whatever it looks like, label it as a dropback.
     settings = labels.Settings({**labels.load().values, **fresh}).with_(kind__start=1e6)
-    for play, _, t, a in seen:
-        if not usable(play, a):
+    for c in cases:
+        if not usable(c):
             continue
-        rules_kind = {k: v for k, v in forests[play.seed % 2].items() if k not in ("kind", "coverage_after")}
-        got = labels.label(t, a, settings, forests=rules_kind)
+        some = {k: v for k, v in forests[c.seed % 2].items() if k in ("rush", "block", "deep_after", "response")}
+        got = labels.label(c.tracks, c.alignment, settings, forests=some)
         for when, facts in got.evidence["coverage_facts"].items():
-            want = play.labels.get(f"coverage_{when}")
+            want = c.truth.get(f"coverage_{when}")
             if want:
                 out.facts.setdefault(when, []).append(facts)
                 out.coverage.setdefault(when, []).append(want)
-        if play.labels.get("coverage_after") and "coverage_after_features" in got.evidence:
-            out.played.append(got.evidence["coverage_after_features"])
-            out.played_truth.append(play.labels["coverage_after"])
+        played = c.truth.get("coverage_after")
+        for when in ("before", "after"):
+            measured = got.evidence.get(f"coverage_{when}_features")
+            if played and measured is not None:
+                out.add(f"coverage_{when}", measured, played, c.seed)
 
 
-def _one(play: Play, observed: Observed, t: Tracks, a: Alignment, out: Collected) -> None:
-    view = scene.build(t, a, labels.load())
-    who = owners(observed, t)
-    by_id = {p.id: p for p in play.people}
-    answer = play.labels.get("motion_response")
+def collect_trust(cases: Iterable[Case], forests: Halves, values: Mapping[str, Any], out: Collected) -> None:
+    """Add what each label rests on beside whether it was right, told by forests that never saw the play."""
+    fresh = {k: tuple(v) if isinstance(v, list) else v for k, v in values.items()}
+    settings = labels.Settings({**labels.load().values, **fresh})
+    for c in cases:
+        if c.truth.get("play_kind") in (None, "no_snap") or not np.isfinite(c.alignment.line_of_scrimmage_yd):
+            continue
+        got = labels.label(c.tracks, c.alignment, settings, forests=forests[c.seed % 2])
+        seen, raw = got.evidence["seeing"], got.evidence["raw_confidence"]
+        for name in trust.LABELS:
+            want = c.truth.get("coverage_after" if name == "coverage_before" else name)
+            label = got.by_name.get(name)
+            if want is None or want == "" or label is None or label.value is None:
+                continue
+            said = Label(label.value, raw[name], label.status, label.reason)
+            measured = trust.measured(said, seen, raw["play_kind"])
+            out.add(trust.SECTION + name, measured, label.value == want, c.seed)
+
+
+def _one(c: Case, out: Collected) -> None:
+    t = c.tracks
+    view = scene.build(t, c.alignment, labels.load())
+    answer = c.truth.get("motion_response")
     before.motion(view)
     if answer and "mover" in view.facts:
         moments = np.flatnonzero((t.time_s >= -3.01) & (t.time_s <= 0.02))
-        out.responses.append((features.response(view, view.facts["mover"], moments), answer))
-    out.kinds.append((features.kind(view), play.labels["play_kind"]))
-    if play.labels["play_kind"] == "special":
+        out.add("response", features.response(view, view.facts["mover"], moments), answer, c.seed)
+    out.add("kind", features.kind(view), c.truth["play_kind"], c.seed)
+    if c.truth["play_kind"] != "dropback":
         return
-    out.add("kind", features.kind(view), play.labels["play_kind"] == "dropback", play.seed)
-    if play.labels["play_kind"] != "dropback":
-        return
-    people = {int(k): by_id[int(who[k])] for k in range(len(who)) if who[k] >= 0}
+    rusher, blocker, _, deep_after = c.flags.T
+    known = {k: int(o) for k, o in enumerate(c.owner) if o >= 0}
     for i in (int(k) for k in view.dfn):
-        if i in people and people[i].side == "defense" and np.isfinite(view.set_depth[i]):
-            out.add("rush", features.rush(view, i), people[i].rusher, play.seed)
+        if i in known and c.side[known[i]] == "defense" and np.isfinite(view.set_depth[i]):
+            out.add("rush", features.rush(view, i), bool(rusher[known[i]]), c.seed)
     for i in (int(k) for k in view.off):
-        if i in people and people[i].side == "offense" and view.position[i] in ("back", "tight_end"):
-            out.add("block", features.block(view, i), people[i].blocker, play.seed)
-    rush = tuple(i for i, p in people.items() if p.rusher)
+        if i in known and c.side[known[i]] == "offense" and view.position[i] in ("back", "tight_end"):
+            out.add("block", features.block(view, i), bool(blocker[known[i]]), c.seed)
+    rush = tuple(i for i, o in known.items() if rusher[o])
     for i in after.deep_candidates(view, rush):
-        if i in people and people[i].side == "defense" and np.isfinite(view.at(1.0)[0][i]):
-            out.add("deep_after", features.deep_after(view, i), people[i].deep_after, play.seed)
+        if i in known and c.side[known[i]] == "defense" and np.isfinite(view.at(1.0)[0][i]):
+            out.add("deep_after", features.deep_after(view, i), bool(deep_after[known[i]]), c.seed)
 
 
 def fit_section(rows: list[dict[str, float]], truth: list[bool]) -> dict[str, Any]:
@@ -247,15 +256,23 @@ def prune(values: dict[str, Any]) -> None:
     path.write_text(text, encoding="utf-8")
 
 
-def grow(rows: list[dict[str, float]], truth: list[Any], small: bool = False) -> dict[str, Any]:
-    """A forest as plain numbers, from scikit-learn's histogram gradient boosting."""
-    names = list(rows[0])
+# Sizes of a forest: rounds, leaves, samples a leaf, rate.
+SIZES = {
+    "large": (240, 16, 12, 0.08), "middle": (160, 12, 12, 0.08), "small": (60, 8, 12, 0.08), "trust": (60, 6, 40, 0.06),
+}  # fmt: skip
+
+
+def grow(rows: list[dict[str, float]], truth: list[Any], size: str | None = None, rising: str = "") -> dict[str, Any]:
+    """A forest as plain numbers, from scikit-learn's histogram gradient boosting.
+
+    size: a key of SIZES, by the number of rows where left out; rising: a feature that may only raise the chance.
+    """
+    names = [n for n in rows[0] if any(np.isfinite(r[n]) for r in rows)]
     x = np.array([[r[n] for n in names] for r in rows], float)
-    many = len(rows) > MANY_ROWS
+    rounds, leaves, least, rate = SIZES[size or ("large" if len(rows) > MANY_ROWS else "middle")]
     model = HistGradientBoostingClassifier(
-        max_iter=60 if small else 240 if many else 160, learning_rate=0.08,
-        max_leaf_nodes=8 if small else 16 if many else 12, min_samples_leaf=12, l2_regularization=4.0,
-        early_stopping=False, random_state=0,
+        max_iter=rounds, learning_rate=rate, max_leaf_nodes=leaves, min_samples_leaf=least, l2_regularization=4.0,
+        early_stopping=False, random_state=0, monotonic_cst=[int(n == rising) for n in names] if rising else None,
     )  # fmt: skip
     model.fit(x, np.array(truth))
     trees = []
@@ -269,7 +286,7 @@ def grow(rows: list[dict[str, float]], truth: list[Any], small: bool = False) ->
     }  # fmt: skip
     mine = forest.parse(json.dumps({"forests": {"x": entry}}).encode())["x"].chances(rows)
     worst = float(np.abs(mine - model.predict_proba(x)).max())
-    print(f"  {len(trees)} trees on {len(rows)} rows; reads back within {worst:.1e} of scikit-learn")
+    print(f"  {len(trees)} trees on {len(rows)} rows; reads back within {worst:.1e} of scikit-learn", flush=True)
     return entry
 
 
@@ -309,46 +326,77 @@ def write_forests(forests: dict[str, Any], trained_on: str, metrics: dict[str, f
     path.write_text("\n".join(kept).rstrip() + "\n\n" + "\n".join(entry) + "\n", encoding="utf-8")
 
 
-def fit_all(seen: Sequence[Seen]) -> tuple[dict[str, Any], dict[str, Any]]:
+RULED = ("rush", "block", "deep_after")  # sections whose rules in configs/labels.toml are fitted too
+FOREST_SIZES = {"kind": "small", "response": "small", "coverage_before": "small", "coverage_after": "small"}
+
+
+class Growing:
+    """Forests by section: on all plays, and two more sets that each leave one half of the plays out."""
+
+    def __init__(self) -> None:
+        self.all: dict[str, Any] = {}
+        self._halves: tuple[dict[str, Any], dict[str, Any]] = ({}, {})
+
+    def grow(self, c: Collected, section: str) -> None:
+        """Grow one section three times."""
+        print(section, flush=True)
+        size = FOREST_SIZES.get(section)
+        self.all[section] = grow(*c.part(section, None), size)
+        for half in (0, 1):
+            self._halves[half][section] = grow(*c.part(section, half), size)
+
+    @property
+    def halves(self) -> Halves:
+        """The two sets, read as the program reads them: ``halves[seed % 2]`` never saw the play."""
+        read = [forest.parse(json.dumps({"forests": h}).encode()) for h in self._halves]
+        return read[0], read[1]
+
+
+def fit_all(cases: Sequence[Case]) -> tuple[dict[str, Any], dict[str, Any]]:
     """Values for configs/labels.toml, and forests by section."""
     values: dict[str, Any] = {}
-    forests: dict[str, Any] = {}
-    halves: tuple[dict[str, Any], dict[str, Any]] = ({}, {})
-    c = collect(seen)
-    for section in c.rows:
-        print(section)
-        values.update({f"{section}.{k}": v for k, v in fit_section(c.rows[section], c.truth[section]).items()})
-        if section == "kind":
-            forests[section] = grow([f for f, _ in c.kinds], [k for _, k in c.kinds], small=True)
-            continue
-        forests[section] = grow(c.rows[section], c.truth[section])
-        for half in (0, 1):
-            keep = [i for i, seed in enumerate(c.seed[section]) if seed % 2 != half]
-            rows, truth = ([x[i] for i in keep] for x in (c.rows[section], c.truth[section]))
-            halves[half][section] = grow(rows, truth)
-    forests["response"] = grow([f for f, _ in c.responses], [k for _, k in c.responses], small=True)
-    crossed = [forest.parse(json.dumps({"forests": h}).encode()) for h in halves]
-    collect_coverage(seen, crossed, values, c)
+    growing = Growing()
+    c = collect(cases)
+    for section in (*RULED, "kind", "response"):
+        growing.grow(c, section)
+        if section in RULED:
+            values |= {f"{section}.{k}": v for k, v in fit_section(*c.part(section, None)).items()}
+    rows, kinds = c.part("kind", None)
+    scrimmage = [i for i, k in enumerate(kinds) if k != "special"]
+    fitted = fit_section([rows[i] for i in scrimmage], [kinds[i] == "dropback" for i in scrimmage])
+    values |= {f"kind.{k}": v for k, v in fitted.items()}
+    collect_coverage(cases, growing.halves, values, c)
     for when in c.facts:
         print("coverage", when)
         values.update(fit_tables(c, when))
-    forests["coverage_after"] = grow(c.played, c.played_truth, small=True)
-    return values, forests
+    for section in ("coverage_before", "coverage_after"):
+        growing.grow(c, section)
+    collect_trust(cases, growing.halves, values, c)
+    for name in trust.LABELS:
+        section = trust.SECTION + name
+        if section in c.rows and min(np.bincount(c.truth[section], minlength=2)) >= LEAST_OF_A_KIND:
+            print(section)
+            growing.all[section] = grow(*c.part(section, None), "trust", rising="raw")
+    return values, growing.all
 
 
 def main() -> None:
     """Fit and, with --write, put the values into configs/labels.toml and models/labels."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--plays", type=int, default=1200)
-    parser.add_argument("--seed", type=int, default=100_000)
+    parser.add_argument("--data", type=Path, required=True, help="folder of models.training.label_data")
+    parser.add_argument("--plays", type=int, help="take only so many")
+    parser.add_argument("--out", type=Path, help="write the forests alone into this file instead")
     parser.add_argument("--write", action="store_true")
     args = parser.parse_args()
-    values, forests = fit_all(list(simulate(args.plays, args.seed)))
+    cases = list(label_data.read(args.data, args.plays))
+    values, forests = fit_all(cases)
+    if args.out is not None:
+        args.out.write_text(json.dumps({"forests": forests, "values": values}), encoding="utf-8")
     if args.write:
-        said = f"{args.plays} simulated plays from seed {args.seed} (models.training.fit_labels)"
+        said = f"{len(cases)} simulated plays from seed {cases[0].seed} (models.training.fit_labels)"
         prune(values)
         write(values, f"fitted on {said}")
-        write_forests(forests, said, {"plays": float(args.plays)})
+        write_forests(forests, said, {"plays": float(len(cases))})
 
 
 if __name__ == "__main__":

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from pipeline.labels import after, before, coverage, features, forest, kind, review, scene
+from pipeline.labels import after, before, coverage, features, forest, kind, review, scene, trust
 from pipeline.labels.forest import Forest
 from pipeline.labels.settings import Settings, load
 from pipeline.records import Alignment, Label, Labels, Tracks
@@ -52,6 +52,9 @@ def label(
     }
     p_before = coverage.posterior(view, facts, "coverage_prior_before")
     view.facts["coverage_facts"] = {"before": facts}
+    response = dict(zip(coverage.RESPONSES, _or_even(facts["shown_response"]), strict=True))
+    view.facts["coverage_before_features"] = features.coverage_before(view, response)
+    p_before = coverage.learned(view, "coverage_before", view.facts["coverage_before_features"], p_before)
     out["coverage_before"] = coverage.best_label(view, p_before, "from what was shown before the snap")
     if deep.status == "not_visible":
         out["coverage_before"] = Label(None, 0.0, "not_visible", deep.reason)
@@ -62,6 +65,9 @@ def label(
         p_after, later, rush, block = {}, (), (), ()
         for name in DROPBACK_ONLY:
             out[name] = Label(None, out["play_kind"].confidence, "ok", "not a dropback")
+    out = trust.apply(view, out)
+    p_before = _as_sure(p_before, out["coverage_before"])
+    p_after = _as_sure(p_after, out["coverage_after"])
     lost = _lost(view)
     view.facts["review_reasons"] = review.reasons(view, out, lost if dropback else 0)
     view.facts["confidence"] = review.overall(view, out)
@@ -103,6 +109,11 @@ def _after(
         out["coverage_after"] = coverage.best_label(view, p_after, "from the movement after the snap")
     out["disguised"] = coverage.disguised(view, out["deep_safeties"], out["deep_safeties_after"], p_after)
     return p_after, later, rush, block
+
+
+def _as_sure(p: dict[str, float], label: Label) -> dict[str, float]:
+    """Candidates whose first is as likely as the label is sure."""
+    return p if label.value is None else trust.tempered(p, label.confidence)
 
 
 def _or_even(fact: np.ndarray | None) -> list[float]:

@@ -48,6 +48,22 @@ def mirrors(scene: Scene, i: int, others: list[int]) -> float:
     return float(np.linalg.norm(his - mine) / (np.linalg.norm(his) + np.linalg.norm(mine) + 0.5))
 
 
+def health(scene: Scene, i: int) -> dict[str, float]:
+    """How well man i was followed after the snap: share of moments in which he was found, and the hardest change of
+    his speed (yards a second per second; far more than a body can do means that another man was taken for him)."""
+    moments = np.flatnonzero((scene.time_s > 0.1) & (scene.time_s < 1.6))
+    seen = float(scene.seen[moments, i].mean()) if len(moments) else NAN
+    span = np.flatnonzero((scene.time_s > -0.2) & (scene.time_s < 1.6))
+    at = np.stack([scene.depth[span, i], scene.across[span, i]], 1)
+    dt = np.diff(scene.time_s[span])
+    if len(span) < 3 or not (dt > 0).all():
+        return {"seen_play": seen, "jerked": NAN}
+    speed = np.diff(at, axis=0) / dt[:, None]
+    change = np.linalg.norm(np.diff(speed, axis=0), axis=1) / dt[1:]
+    good = change[np.isfinite(change)]
+    return {"seen_play": seen, "jerked": float(good.max()) if len(good) else NAN}
+
+
 def rush(scene: Scene, i: int) -> dict[str, float]:
     """Of defender i, for whether he rushes."""
     d0, a0 = scene.set_depth[i], scene.set_across[i]
@@ -81,6 +97,7 @@ def rush(scene: Scene, i: int) -> dict[str, float]:
         "forward_15_20": float(at[1.5][0][i] - at[2.0][0][i]),
         "mirrors": mirrors(scene, i, out),
         "sideways": float(at[1.25][1][i] - at[0.75][1][i]) * float(np.sign(a0) if np.isfinite(a0) else 1.0),
+        **health(scene, i),
     }
 
 
@@ -140,6 +157,7 @@ def deep_after(scene: Scene, i: int) -> dict[str, float]:
         "deeper_men": float((d15[others] > d15[i]).sum()) if known else NAN,
         "over_deepest": float(d15[i] - receivers.max()) if len(receivers) and known else NAN,
         "over_nearest": float(d15[i] - np.nanmax(near)) if np.isfinite(near).any() and known else NAN,
+        **health(scene, i),
     }
 
 
@@ -239,6 +257,18 @@ def _low_high(name: str, values: list[float]) -> dict[str, float]:
     return {f"{name}_low": min(good), f"{name}_high": max(good)}
 
 
+def _creeping(scene: Scene, men: list[int]) -> dict[str, float]:
+    """How the two deepest of men moved in the last second before the snap: depth, and across towards the middle."""
+    names = ("creep_depth_1", "creep_across_1", "creep_depth_2", "creep_across_2")
+    (d0, a0), d = scene.at(-1.0), scene.set_depth
+    late = scene.at(0.0)
+    known = sorted((i for i in men if np.isfinite(d[i])), key=lambda i: -d[i])[:2]
+    values: list[float] = []
+    for i in known:
+        values += [float(late[0][i] - d0[i]), float(abs(a0[i]) - abs(late[1][i]))]
+    return dict(zip(names, values + [NAN] * (4 - len(values)), strict=True))
+
+
 def coverage_before(scene: Scene, response: dict[str, float]) -> dict[str, float]:
     """Of the picture before the snap. response: chances of no_motion, followed, bumped, stayed."""
     k = scene.depth_scale
@@ -253,6 +283,13 @@ def coverage_before(scene: Scene, response: dict[str, float]) -> dict[str, float
     out.update(_low_high("set_corner_gap", gaps))
     out["on_line"] = float((d[scene.dfn] < 2.0).sum())
     out["second_level"] = median(d[[i for i in men if 2.0 <= d[i] < 8.0]])
+    out.update(_creeping(scene, men))
+    inside = [i for i in men if abs(a[i]) > 4.5 and d[i] < 8.5]
+    out["inside_men"] = float(len(inside))
+    out["inside_shallowest"] = float(np.min(d[inside])) if inside else NAN
+    out["box_men"] = float((np.isfinite(d[men]) & (d[men] < 6.5) & (np.abs(a[men]) < 5.0)).sum())
+    out["wide_receivers"] = float(sum(abs(a[i]) > 6.0 for i in eligible(scene)))
+    out["scale"] = k
     out.update({f"motion_{name}": p for name, p in response.items()})
     return out
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
 
@@ -36,15 +36,41 @@ class Tree:
     value: Array
     of_class: int
 
+
+@dataclass(frozen=True)
+class _Flat:
+    """All nodes of all trees in one row of arrays, so that every tree is walked at once. root (trees,)."""
+
+    feature: NDArray[np.int64]
+    threshold: Array
+    left: NDArray[np.int64]
+    right: NDArray[np.int64]
+    unknown_left: NDArray[np.bool_]
+    value: Array
+    root: NDArray[np.int64]
+    of_class: NDArray[np.int64]
+
+    @staticmethod
+    def of(trees: Sequence[Tree]) -> _Flat:
+        root = np.cumsum([0, *(len(t.feature) for t in trees)])[:-1]
+        join = np.concatenate
+        return _Flat(
+            join([t.feature for t in trees]), join([t.threshold for t in trees]),
+            join([t.left + r for t, r in zip(trees, root, strict=True)]),
+            join([t.right + r for t, r in zip(trees, root, strict=True)]),
+            join([t.unknown_left for t in trees]), join([t.value for t in trees]), root,
+            np.array([t.of_class for t in trees], np.int64),
+        )  # fmt: skip
+
     def leaves(self, x: Array) -> Array:
-        """(n, features) -> (n,) value of the leaf each sample ends in."""
-        at = np.zeros(len(x), np.int64)
-        rows = np.arange(len(x))
+        """(n, features) -> (n, trees) value of the leaf each sample ends in."""
+        at = np.tile(self.root, (len(x), 1))
+        rows = np.arange(len(x))[:, None]
         while True:
             f = self.feature[at]
             inner = f >= 0
             if not inner.any():
-                return self.value[at]
+                return np.asarray(self.value[at])
             v = x[rows, np.maximum(f, 0)]
             left = np.where(np.isnan(v), self.unknown_left[at], v <= self.threshold[at])
             at = np.where(inner, np.where(left, self.left[at], self.right[at]), at)
@@ -59,6 +85,10 @@ class Forest:
     start: Array
     trees: tuple[Tree, ...]
 
+    @cached_property
+    def _flat(self) -> _Flat:
+        return _Flat.of(self.trees)
+
     def chances(self, rows: Sequence[Mapping[str, float]]) -> Array:
         """(n, classes) probabilities. Raises ModelError when a feature is missing from a row."""
         try:
@@ -66,8 +96,10 @@ class Forest:
         except KeyError as e:
             raise ModelError(f"The learned labels need a feature {e} this version does not measure.") from e
         score = np.tile(self.start, (len(rows), 1))
-        for tree in self.trees:
-            score[:, tree.of_class] += tree.leaves(x)
+        if self.trees and len(rows):
+            leaves = self._flat.leaves(x)
+            for k in range(score.shape[1]):
+                score[:, k] += leaves[:, self._flat.of_class == k].sum(1)
         if len(self.classes) == 2:
             p = 1 / (1 + np.exp(-np.clip(score[:, :1], -30, 30)))
             return np.concatenate([1 - p, p], 1)

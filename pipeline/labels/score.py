@@ -15,9 +15,11 @@ from pipeline.labels.settings import Settings
 
 
 def log_odds(settings: Settings, section: str, features: Mapping[str, float]) -> float:
-    """Sum of the section's weights over the features; NaN features enter as 'without'."""
+    """Sum of the section's weights over the features that have one; NaN features enter as 'without'."""
     total = settings(f"{section}.start")
     for name, value in features.items():
+        if f"{section}.per_{name}" not in settings.values:
+            continue  # measured for the learned scores alone
         if np.isfinite(value):
             low, high = settings.row(f"{section}.{name}_range")
             total += settings(f"{section}.per_{name}") * float(np.clip(value, low, high))

@@ -28,7 +28,7 @@ def test_a_forest_is_scikit_learns(classes: int) -> None:
     from sklearn.ensemble import HistGradientBoostingClassifier
 
     rows, truth = data(400, classes)
-    entry = grow(rows, truth, small=True)
+    entry = grow(rows, truth, "small")
     mine = forest.parse(json.dumps({"forests": {"x": entry}}).encode())["x"].chances(rows)
     x = np.array([list(r.values()) for r in rows])
     theirs = HistGradientBoostingClassifier(
