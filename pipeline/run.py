@@ -198,7 +198,8 @@ class Run:
         finally:
             self._engine().close()
             folder.write_tables()
-            folder.write_run(self._facts(started, time.perf_counter() - clock))
+            films = {c.name: text_path(c.path.resolve()) for c in inputs.clips}  # where `audit` looks for the film
+            folder.write_run({**self._facts(started, time.perf_counter() - clock), "films": films})
         return folder
 
     def _open(self, folder: RunFolder, inputs: Inputs) -> None:
