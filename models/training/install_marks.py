@@ -16,7 +16,11 @@ from pipeline import models
 from pipeline.errors import InputError
 
 LICENCE = "AGPL-3.0-or-later"
-TRAINED_ON = ["stills rendered by models/training/film of this repository (AGPL-3.0-or-later)"]
+TRAINED_ON = [
+    "stills rendered by models/training/film of this repository (AGPL-3.0-or-later)",
+    "colours, spectra and turf texture of public dataset football-players-detection-3zvbc-dcpes v1 (CC BY 4.0 as "
+    "stated by its publisher)",
+]
 FIGURES = {
     "marks": ("ridge", "area", "across", "phase", "kind", "view_right", "level_right"),
     "numbers": ("tens_right", "arrow_right"),
