@@ -42,3 +42,9 @@ def load(config: Config, *, still: bool = False) -> Tools:
         (Path(folder) / str(os.getpid())).write_text(str(config.execution.threads), encoding="utf-8")
     tools = support.known_tools((0.8,))
     return Tools(**{**vars(tools), "finder": Treacherous()})
+
+
+def quick(config: Config) -> Config:
+    """Few moments and no pictures' size to speak of: a clip takes a fraction of a second."""
+    small = config.with_("sampling", times_s=[-0.3, 0.0, 0.25], after_s=0.25, register_every=1)
+    return small.with_("pictures", width_px=320).with_("field", level="college")
