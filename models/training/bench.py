@@ -2,7 +2,8 @@
 
 Renders plays that no model was trained on (``test_set``), charts them, evaluates, measures speed on two cores,
 the saving over looking at every frame, memory on a long file, and real people of ../shared/data where it is.
-Each step takes up what a former run of it finished, so that a stopped bench goes on.
+Each step takes up what a former run of it finished, so that a stopped bench goes on. --collected takes a set that
+was charted elsewhere (device/bench.sh), --replay runs the stages behind the finders again on it.
 """
 
 from __future__ import annotations
@@ -12,65 +13,45 @@ import datetime as dt
 import json
 import math
 import subprocess
-import sys
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import cv2
-import numpy as np
-
-from models.training import bench_speed, test_set
+from models.training import bench_replay, bench_set, bench_speed, bench_tables, eyes_figures, eyes_identity, test_set
+from models.training.bench_tables import MORE
 from pipeline import config as configs
-from pipeline import models, pictures
+from pipeline import label_figures, models
 from pipeline.evaluate import WORDS, Report, evaluate
-from pipeline.evaluate_show import shown
-from pipeline.ledger import RunFolder, write_bytes, write_json
+from pipeline.label_figures import Value
+from pipeline.ledger import write_json
 
 ROOT = Path(__file__).resolve().parents[2]
 METRICS = ROOT / "models" / "metrics.json"
-BEGIN, END = "<!-- figures: written by make bench -->", "<!-- figures: end -->"
-EVERY_VIEW = ("clips_charted", "snap_within_2_frames", "no_snap_left_alone", "side_accuracy")
-# Rows of the table that evaluate does not know: words, unit, what must be reached.
-MORE: dict[str, tuple[str, str, str]] = {
-    "people_recall_real": (
-        "people, held-back real frames of another sport: recall at precision 92 %", "share", ">= 95 %",
-    ),
-    "people_recall_unseen_sport": (
-        "people, a real sport never trained on: recall at precision 65 %", "share", ">= 85 %",
-    ),
-    "work_s_per_film_s": ("seconds of work for a second of 1080p30 film, two cores", "s", "<= 1.0"),
-    "saving_over_every_frame": ("times less work than finding and tracking on every frame", "times", ">= 8"),
-    "peak_memory_gib": ("peak memory, a long file", "GiB", "<= 1.5"),
-}  # fmt: skip
 
 
-def chart_set(clips: list[test_set.Clip], films: list[Path], out: Path, workers: int) -> tuple[Path, Path]:
-    """Chart all clips into ``out/run``, merge their truth; returns (run, truth).
+@dataclass(frozen=True)
+class Measured:
+    """What a charted set gives: reports of both views, figures of the eyes, seeds, and the commit charted."""
 
-    In processes of their own, each with the field level of its clips, as a staff would give it.
-    """
-    run, truth = out / "run", out / "truth"
-    test_set.merge_truth(films, truth)
-    by_level: dict[str, list[Path]] = {}
-    for clip, path in zip(clips, films, strict=True):
-        by_level.setdefault(clip.level, []).append(path)
-    jobs = []
-    for level, some in by_level.items():
-        shards = max(1, round(workers * len(some) / len(films)))
-        jobs += [(level, some[k::shards]) for k in range(shards) if some[k::shards]]
-    with ThreadPoolExecutor(workers) as pool:
-        codes = list(pool.map(lambda job: _chart(run, *job), jobs))
-    if any(code not in (0, 1, 3) for code in codes):
-        raise SystemExit(f"Charting ended with {codes}.")
-    # Each process kept the results of its own clips; here the tables of all of them are written.
-    RunFolder(run, fresh=False).write_tables()
-    return run, truth
+    report: Report
+    behind: Report
+    eyes: list[Value] = field(default_factory=list)
+    seeds: list[int] = field(default_factory=list)
+    commit: str = ""
 
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        return self.report.as_dict() | {
+            "endzone": self.behind.as_dict(), "eyes": [vars(v) for v in self.eyes], "seeds": self.seeds,
+            "commit": self.commit,
+        }  # fmt: skip
 
-def _chart(run: Path, level: str, films: list[Path]) -> int:
-    command = [sys.executable, "-m", "pipeline.cli", "chart", "--on", "here", "--out", str(run), "--resume"]
-    return subprocess.run([*command, "--field", level, *map(str, films)], cwd=ROOT, check=False).returncode
+    @staticmethod
+    def from_dict(raw: dict[str, Any]) -> Measured:
+        """Inverse of :meth:`as_dict`, for figures kept as JSON (where NaN is null)."""
+        eyes = [Value(**{k: math.nan if x is None else x for k, x in v.items()}) for v in raw.get("eyes", [])]
+        return Measured(Report.from_dict(raw), Report.from_dict(raw["endzone"]), eyes, raw["seeds"], raw["commit"])
 
 
 def real_people(folder: Path) -> dict[str, float]:
@@ -102,122 +83,60 @@ def commit() -> str:
     return git("rev-parse", "--short", "HEAD") + ("+" if changed else "")
 
 
-def write_metrics(report: Report, more: dict[str, float], seeds: list[int], made_at: str) -> dict[str, Any]:
+def render_and_chart(options: argparse.Namespace) -> Path:
+    """The set rendered and charted on this machine; returns the folder that holds it."""
+    place = bench_set.Place(options.out)
+    place.film.mkdir(parents=True, exist_ok=True)
+    if options.film is None:
+        bench_set.pool(place, "render", options.plays, options.workers, options.seconds)
+    else:
+        for path in sorted(options.film.resolve().glob("*.*")):
+            if not (place.film / path.name).exists():
+                (place.film / path.name).symlink_to(path)
+    if not place.rendered():
+        raise SystemExit("No clip was rendered.")
+    bench_set.pool(place, "chart", options.plays, options.workers, math.inf)
+    bench_set.gather(place)
+    bench_set.worst(place, options.workers, math.inf)
+    return options.out
+
+
+def measure_set(options: argparse.Namespace) -> Measured:
+    """Figures of the set, kept in report.json."""
+    folder: Path = options.collected or render_and_chart(options)
+    facts = json.loads((folder / "facts.json").read_text(encoding="utf-8"))
+    run, truth = folder / "run", folder / "truth"
+    charted = facts["commit"] or commit()
+    if options.replay:
+        run = bench_replay.replay(folder, folder / "replayed", options.workers)
+        charted = f"{charted}, stages behind the finders {commit()}"
+    eyes = eyes_figures.figures(run, truth) + eyes_identity.figure(folder)
+    found = Measured(evaluate(run, truth), evaluate(run, truth, "endzone"), eyes, facts["seeds"], charted)
+    write_json(options.out / "report.json", found.as_dict())
+    return found
+
+
+def write_metrics(
+    report: Report, more: dict[str, float], seeds: list[int], made_at: str, eyes: Sequence[Value] = ()
+) -> dict[str, Any]:
     """Write models/metrics.json: flat numbers, and beside them commit, date, count of plays and seeds."""
-    values: dict[str, Any] = {f.key: f.value for f in report.figures} | more
+    values: dict[str, Any] = {f.key: f.value for f in (*report.figures, *report.label_figures, *eyes)} | more
     values = {k: round(v, 5) for k, v in values.items() if math.isfinite(v)}
     former = json.loads(METRICS.read_text(encoding="utf-8")) if METRICS.is_file() else {}
     # Other benches keep their own keys in this file; ours that were not measured this time go.
-    kept = {k: v for k, v in former.items() if k not in WORDS and k not in MORE}
+    ours = {*WORDS, *MORE, *label_figures.WORDS, *eyes_figures.WORDS} - {"eyes_level_told"}
+    kept = {k: v for k, v in former.items() if k not in ours}
     values = {**kept, **values, "commit": made_at, "date": dt.date.today().isoformat(), "plays": len(seeds),
               "seeds": f"{min(seeds)} to {max(seeds)}"}  # fmt: skip
     write_json(METRICS, values)
     return values
 
 
-def endzone_table(report: Report) -> str:
-    """What the same set gives from behind the end zone, where nothing is asked for, as Markdown."""
-    lines = ["| from behind the end zone | measured | 95 % interval | over |", "|---|---|---|---|"]
-    for f in report.figures:
-        if f.key not in EVERY_VIEW:
-            words = WORDS[f.key][0].replace(", sideline", "")
-            interval = f"{shown(f.low, f.unit)} to {shown(f.high, f.unit)}" if math.isfinite(f.low) else ""
-            lines.append(f"| {words} | {shown(f.value, f.unit)} | {interval} | {f.n} |")
-    return "\n".join(lines)
-
-
-def table(report: Report, more: dict[str, float]) -> str:
-    """The table of the README as Markdown."""
-    lines = ["| what | measured | 95 % interval | over | must reach |", "|---|---|---|---|---|"]
-    figures = {f.key: f for f in report.figures}
-    for key, (words, target) in WORDS.items():
-        if key not in figures:
-            lines.append(f"| {words} | not measured | | | {target} |")
-            continue
-        f = figures[key]
-        interval = f"{shown(f.low, f.unit)} to {shown(f.high, f.unit)}" if math.isfinite(f.low) else ""
-        lines.append(f"| {words} | {shown(f.value, f.unit)} | {interval} | {f.n} | {target} |")
-    for key, (words, unit, target) in MORE.items():
-        value = more.get(key)
-        text = "not measured" if value is None else f"{100 * value:.1f} %" if unit == "share" else f"{value:.2f} {unit}"
-        lines.append(f"| {words} | {text} | | | {target} |")
-    return "\n".join(lines)
-
-
-def spread(report: Report) -> str:
-    """The distributions as Markdown."""
-    keys = ["n", "mean", "p50", "p75", "p90", "p95", "p99", "max"]
-    lines = ["| distribution | " + " | ".join(keys) + " |", "|---" * (len(keys) + 1) + "|"]
-    for name, d in report.distributions.items():
-        lines.append(f"| {name} | " + " | ".join(f"{d[k]:.0f}" if k == "n" else f"{d[k]:.2f}" for k in keys) + " |")
-    return "\n".join(lines)
-
-
-def labels_table(report: Report) -> str:
-    """Agreement on the labels as Markdown."""
-    lines = ["| label | plays | answered | exact of all | exact of answered | kappa |", "|---|---|---|---|---|---|"]
-    for x in report.labels:
-        kappa = "" if math.isnan(x.kappa) else f"{x.kappa:.2f}"
-        cells = [x.name, str(x.n), *(shown(v, "share") for v in (x.answered, x.exact, x.exact_answered)), kappa]
-        lines.append("| " + " | ".join(cells) + " |")
-    return "\n".join(lines)
-
-
-def write_readme(
-    report: Report, more: dict[str, float], values: dict[str, Any], behind: Report | None = None
-) -> None:
-    """Put the tables between the README's markers."""
-    path = ROOT / "README.md"
-    text = path.read_text(encoding="utf-8")
-    head, rest = text.split(BEGIN, 1)
-    _, tail = rest.split(END, 1)
-    about = (
-        f"{values['plays']} plays, seeds {values['seeds']}, commit {values['commit']}, {values['date']}. The field "
-        "level was given (`--field`). A blank answer counts as wrong in what is called exact."
-    )
-    parts = [about, table(report, more), *([endzone_table(behind)] if behind else []), labels_table(report)]
-    block = "\n\n".join([*parts, spread(report)])
-    write_bytes(path, f"{head}{BEGIN}\n{block}\n{END}{tail}".encode())
-
-
-def worst_pictures(report: Report, run: Path, out: Path, count: int = 10) -> list[Path]:
-    """The ten worst plays as pictures: those that are worst in most ways first."""
-    score: dict[str, list[str]] = {}
-    for w in report.worst:
-        if w["snap_id"]:
-            score.setdefault(w["snap_id"], []).append(f"{w['what']} {w['value']:g}")
-    written = []
-    for rank, (snap_id, why) in enumerate(sorted(score.items(), key=lambda s: -len(s[1]))[:count], start=1):
-        found = cv2.imread(str(run / "frames" / f"{snap_id}-snap.jpg"))
-        if found is None:
-            continue
-        image = np.asarray(found, np.uint8)
-        pictures.text(image, "; ".join(why)[:180], (12, image.shape[0] - 12), 0.5, pictures.INK, chip=pictures.PAPER)
-        path = out / "worst" / f"{rank:02d}-{snap_id}.jpg"
-        write_bytes(path, pictures.jpeg(image))
-        written.append(path)
-    return written
-
-
-def measure_set(options: argparse.Namespace) -> tuple[Report, Report, list[int]]:
-    """Render, chart and evaluate the set; keeps what was found in report.json.
-
-    Returns the reports of the sideline and the end-zone view, and the seeds.
-    """
-    clips = test_set.plan(options.plays, options.first_seed)
-    film = (options.film or options.out / "film").resolve()
-    clips = test_set.render_all(clips, film, options.workers, options.seconds)
-    if not clips:
-        raise SystemExit("No clip was rendered.")
-    run, truth = chart_set(clips, [film / f"{c.name}.mp4" for c in clips], options.out, options.workers)
-    report = evaluate(run, truth)
-    for path in worst_pictures(report, run, options.out):
-        print(path)
-    seeds = [c.seed for c in clips]
-    behind = evaluate(run, truth, "endzone")
-    kept = report.as_dict() | {"endzone": behind.as_dict(), "seeds": seeds, "commit": commit()}
-    write_json(options.out / "report.json", kept)
-    return report, behind, seeds
+def show(found: Measured, more: dict[str, float], values: dict[str, Any]) -> None:
+    """Print every table."""
+    t = bench_tables
+    print(t.table(found.report, more), eyes_figures.table(found.eyes), t.labels_table(found.report.label_figures, values),
+          t.endzone_table(found.behind), t.agreement(found.report), t.spread(found.report), sep="\n\n")  # fmt: skip
 
 
 def main(argv: list[str] | None = None) -> None:
@@ -226,29 +145,29 @@ def main(argv: list[str] | None = None) -> None:
     parser.add_argument("--out", type=Path, default=Path("bench_out"))
     parser.add_argument("--film", type=Path, help="folder of the rendered set, wherever it was rendered")
     parser.add_argument("--real", type=Path, default=ROOT.parent / "shared" / "data")
-    parser.add_argument("--first-seed", type=int, default=test_set.TEST_SEED)
-    parser.add_argument("--workers", type=int, default=1, help="processes that render and chart side by side")
-    parser.add_argument("--seconds", type=float, default=math.inf, help="begin to render no clip later than this")
-    parser.add_argument("--set-only", action="store_true", help="stop after the set's report.json (on a fast machine)")
-    parser.add_argument("--report", type=Path, help="report.json of --set-only: measure the rest on two quiet cores")
+    parser.add_argument("--workers", type=int, default=2, help="processes that render and chart side by side")
+    parser.add_argument("--seconds", type=float, default=math.inf, help="stop rendering then")
+    parser.add_argument("--collected", type=Path, help="folder of a set charted elsewhere, its archives unpacked")
+    parser.add_argument("--replay", action="store_true", help="tracks, alignment and labels of this checkout on it")
+    parser.add_argument("--set-only", action="store_true", help="stop after the set's report.json")
+    parser.add_argument("--report", type=Path, help="report.json of an earlier run: measure the rest on two quiet cores")
     parser.add_argument("--dry", action="store_true", help="measure, but write neither metrics.json nor the README")
     options = parser.parse_args(argv)
     options.out = options.out.resolve()
     if options.report is not None:
-        kept = json.loads(options.report.read_text(encoding="utf-8"))
-        report, behind = Report.from_dict(kept), Report.from_dict(kept["endzone"])
-        seeds, made_at = kept["seeds"], kept["commit"]
+        found = Measured.from_dict(json.loads(options.report.read_text(encoding="utf-8")))
     else:
-        report, behind, seeds = measure_set(options)
-        made_at = commit()
+        found = measure_set(options)
+    former = json.loads(METRICS.read_text(encoding="utf-8")) if METRICS.is_file() else {}
     if options.set_only:
-        print(table(report, {}), endzone_table(behind), labels_table(report), spread(report), sep="\n\n")
+        show(found, {}, former)
         return
     more = real_people(options.real)
     more |= bench_speed.measure(sorted((ROOT / "sample_frames").glob("*.mp4")), options.out / "speed")
-    print(table(report, more), endzone_table(behind), labels_table(report), spread(report), sep="\n\n")
+    show(found, more, former)
     if not options.dry:
-        write_readme(report, more, write_metrics(report, more, seeds, made_at), behind)
+        values = write_metrics(found.report, more, found.seeds, found.commit, found.eyes)
+        bench_tables.write_readme(ROOT, found.report, more, values, found.behind, found.eyes)
 
 
 if __name__ == "__main__":
