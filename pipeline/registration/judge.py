@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from pipeline import field as fields
 from pipeline.field import Field
 from pipeline.records import Registration
-from pipeline.registration import numbers, solve, solver, start
+from pipeline.registration import numbers, paint, solve, solver, start
 from pipeline.registration.marks import Marks
 from pipeline.registration.solve import Observed
 
@@ -65,21 +65,27 @@ def apart(a: Array, b: Array, found: Marks) -> float:
 
 
 def error_of(fit: Fit, found: Marks, field: Field) -> float:
-    """Estimated typical error in yards between the numbers rows of the picture: root of the mean variance.
+    """Estimated typical error in yards between the numbers rows of the picture: see :func:`error_at`."""
+    px = found.dense_px[found.field > 0.5]
+    return error_at(fit.row, fit.seen, start.prior(fit.view, field), px, field, found.size)
+
+
+def error_at(
+    row: Array, seen: Observed, known: solver.Prior, px: Array, field: Field, size: tuple[int, int]
+) -> float:  # fmt: skip
+    """Typical error in yards of a camera (8,) fitted to seen, at px (N, 2): root of the median variance.
 
     Covariance of the fit (residuals scaled to what they are) carried to the ground (propagation of errors).
     """
-    known = start.prior(fit.view, field)
-    sightings, _ = solve.assign(fit.row[None], fit.seen, found.size)
-    cov = solver.covariance(fit.row, sightings, known, found.size)
-    r, _ = solver.residuals(fit.row[None], sightings, known, found.size)
+    sightings, _ = solve.assign(row[None], seen, size)
+    cov = solver.covariance(row, sightings, known, size)
+    r, _ = solver.residuals(row[None], sightings, known, size)
     size2 = (r[0] ** 2).sum(-1)
-    weight = np.minimum(1, solver.CAUCHY**2 / (size2 + 1e-9)) * fit.seen.weight
+    weight = np.minimum(1, solver.CAUCHY**2 / (size2 + 1e-9)) * seen.weight
     scale = max(1.0, float((size2 * np.minimum(1, solver.CAUCHY**2 / (size2 + 1e-9))).sum() / max(weight.sum(), 1.0)))
-    px = found.dense_px[found.field > 0.5]
-    rows = np.repeat(fit.row[None], 9, 0)
+    rows = np.repeat(row[None], 9, 0)
     rows[1:] += np.diag(solver.STEPS)
-    g = solver.unproject(rows, px, found.size)
+    g = solver.unproject(rows, px, size)
     inside = np.isfinite(g).all((0, 2)) & (g[0, :, 1] > 8) & (g[0, :, 1] < field.width - 8)
     if inside.sum() < 4:
         return float("inf")
@@ -117,20 +123,16 @@ def alternative(reading: Reading, best: Reading, found: Marks) -> dict[str, Any]
     shift, probability = place.best()
     row = fit.row.copy()
     row[4] += shift
-    r = reading.readings
     return {
         "view": fit.view, "level": fit.level, "rows": fit.rows, "score": round(reading.score, 3),
         "camera": solver.camera_of(row, found.size),
         "apart_yd": apart_mod_5(best.fit.row, fit.row, found) if reading is not best else 0.0,
-        "fit_error_yd": error, "fit_reason": reason_against(fit.quality, error, found.size[0] / 1280),
+        "fit_error_yd": error, "fit_reason": reason_against(fit.quality, error, found.size[0] / 1280, fit.tick_rows),
         "quality": fit.quality.__dict__, "painted_points": fit.painted, "cost": fit.cost,
         "tick_rows": fit.tick_rows, "tick_ends": fit.tick_ends, "lit": fit.lit,
         "shift": shift, "shift_probability": probability, "witnessed": place.witnessed,
         "shifts": (place.shifts + 0.0).tolist(), "shift_log_weight": place.log_weight.tolist(),
-        "numbers": [
-            (float(x + shift), bool(f), int(t.argmax()), float(t.max()), int(a.argmax()))
-            for x, f, t, a in zip(r.x, r.far, r.tens, r.arrow, strict=True)
-        ],
+        "numbers": numbers.said(reading.readings, shift),
     }  # fmt: skip
 
 
@@ -145,22 +147,33 @@ def report(readings: list[Reading], found: Marks, evidence: dict[str, Any]) -> R
     evidence.update(
         {k: first[k] for k in ("quality", "painted_points", "cost", "shift_probability", "shifts", "shift_log_weight",
                                "shift", "numbers")},
-        alternatives=ways, level_doubt_yd=level_doubt, best_guess=first["camera"],
+        alternatives=ways, follow=_to_follow(fit, found, ways), level_doubt_yd=level_doubt, best_guess=first["camera"],
     )  # fmt: skip
     known = bool(first["shift_probability"] > numbers.KNOWN and first["witnessed"])
-    reason = reason_against(q, error, found.size[0] / 1280)
+    reason = reason_against(q, error, found.size[0] / 1280, fit.tick_rows)
     if reason:
         return Registration("abstained", None, fit.view, fit.level, known, q.residual_px, error, reason, evidence)
     return Registration("ok", first["camera"], fit.view, fit.level, known, q.residual_px, error, "", evidence)
 
 
-def reason_against(q: solve.Quality, error: float, unit: float) -> str:
-    """Why a fit is not good enough to use; '' where it is. unit: px scale of the picture."""
+def _to_follow(fit: Fit, found: Marks, ways: list[dict[str, Any]]) -> dict[str, Any]:
+    """What the next frames of the shot need to go by the paint alone (pipeline.registration.follow)."""
+    field = fields.load(fit.level)
+    edges = [n for n in ("near_sideline", "far_sideline") if len(found.ridge[n]) >= paint.EDGE_POINTS]
+    return {
+        "lit": fit.lit, "edges": edges, "number_rows": numbers.number_rows(fit.row, field, found), "read": 1,
+        "anchors": fit.tick_rows + len(edges) >= 1 and fit.painted > 0, "ticks": fit.tick_rows > 0,
+    }  # fmt: skip
+
+
+def reason_against(q: solve.Quality, error: float, unit: float, tick_rows: int = 0) -> str:
+    """Why a fit is not good enough to use; '' where it is. unit: px scale of the picture; tick_rows: rows of hash
+    ticks found where the fit puts them."""
     if q.yard_lines < 2:
         return "fewer than two yard lines"
     if q.rows < 1:
         return "no hash row or sideline found"
-    if q.numbers_off >= 2 and q.numbers_off > q.numbers / 2:
+    if q.numbers_off >= 2 and q.numbers_off > q.numbers / 2 and not tick_rows:
         return "numbers stand where this view has none"
     if q.inliers < OK_INLIERS:
         return f"only {q.inliers:.0%} of the marks fit"

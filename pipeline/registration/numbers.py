@@ -215,20 +215,48 @@ def _parity_weight(row: Array, marks: Marks, shifts: Array) -> Array:
     return out
 
 
+def _shifts(mid: float, field: Field) -> Array:
+    """(K,) multiples of 5 yd that leave the middle of the view, x = mid, on the field."""
+    return np.arange(np.ceil((0 - mid) / 5), np.floor((field.length - mid) / 5) + 1) * 5.0
+
+
+def _camera_weight(row: Array, shifts: Array, field: Field, view: str) -> Array:
+    """(K,) log prior of where cameras stand along the field: Student's t with three degrees of freedom."""
+    at = row[4] + shifts - (field.length / 2 if view == "sideline" else -60.0)
+    return -2.0 * np.log1p((at / CAMERA_FROM_MIDFIELD_YD[view]) ** 2 / 3)
+
+
+def _read_count(readings: Readings) -> int:
+    return int((readings.tens[:, 1:].max(1) > 0.8).sum()) if len(readings.x) else 0
+
+
+def from_readings(row: Array, readings: Readings, field: Field, view: str, size: tuple[int, int]) -> Place:
+    """The same as :func:`locate` from the numbers alone."""
+    g = solver.unproject(row[None], _rim(size), size)[0]
+    g = g[np.isfinite(g).all(1) & (g[:, 1] > 0) & (g[:, 1] < field.width), 0]
+    shifts = _shifts(float(np.median(g)) if len(g) else float(row[4]), field)
+    weight = _number_weight(readings, shifts, field) + _camera_weight(row, shifts, field, view)
+    return Place(shifts, weight, _read_count(readings), False)
+
+
+def said(readings: Readings, shift: float) -> list[tuple[float, bool, int, float, int]]:
+    """Readings as evidence: x, far row, tens, its probability, arrow."""
+    return [
+        (float(x + shift), bool(f), int(t.argmax()), float(t.max()), int(a.argmax()))
+        for x, f, t, a in zip(readings.x, readings.far, readings.tens, readings.arrow, strict=True)
+    ]
+
+
 def locate(row: Array, marks: Marks, readings: Readings, field: Field, view: str) -> Place:
     """Weigh every shift by a multiple of 5 yd that leaves the middle of the view on the field."""
     on = marks.field > 0.5
     px = marks.dense_px[on] if on.any() else np.array([[(marks.size[0] - 1) / 2, (marks.size[1] - 1) / 2]])
     g = solver.unproject(row[None], px, marks.size)[0][:, 0]
-    mid = float(np.nanmedian(g)) if np.isfinite(g).any() else float(row[4])
-    shifts = np.arange(np.ceil((0 - mid) / 5), np.floor((field.length - mid) / 5) + 1) * 5.0
+    shifts = _shifts(float(np.nanmedian(g)) if np.isfinite(g).any() else float(row[4]), field)
     weight = _number_weight(readings, shifts, field)
     weight += _place_weight(row, marks, shifts, field) + _parity_weight(row, marks, shifts)
-    sd = CAMERA_FROM_MIDFIELD_YD[view]
-    at = row[4] + shifts - (field.length / 2 if view == "sideline" else -60.0)
-    weight += -2.0 * np.log1p((at / sd) ** 2 / 3)  # heavy tails: Student's t with three degrees of freedom
-    read_count = int((readings.tens[:, 1:].max(1) > 0.8).sum()) if len(readings.x) else 0
-    return Place(shifts, weight, read_count, _goal_seen(marks))
+    weight += _camera_weight(row, shifts, field, view)
+    return Place(shifts, weight, _read_count(readings), _goal_seen(marks))
 
 
 def _goal_seen(marks: Marks) -> bool:

@@ -20,6 +20,7 @@ PAINT_COST = 1.8  # how much worse the network's points may fit after the paint
 PAINT_APART_YD, ONE_ROW_APART_YD = 1.5, 6.0  # how far paint may move the fit; ends of ticks give a single row its scale
 MARKS_WITH_PAINT = 0.25  # weight the network's own points keep beside paint
 NEXT_REACH_PX = 5.0  # of the looks after the first
+OVERLOOKED, WITHOUT_TICKS = 8, 0.03  # places looked at in vain; what is left of the weight of such a row
 STRETCH_SD_YD = 0.3
 RESCALE, RESCALES = 0.015, 3  # a single row's scale off by more is mended first, so often at most
 
@@ -32,12 +33,13 @@ def refine(fit: Fit, grey: NDArray[np.float32], found: Marks, boxes: Array | Non
     first = float(np.clip(4 + 3 * fit.quality.residual_px * 1280 / found.size[0], 6, 12))
     if one_row:
         row = _scaled_on_ticks(row, fit, grey, found, boxes, first)
-    marks = replace(fit.seen, weight=fit.seen.weight * MARKS_WITH_PAINT)
     for reach in (first, NEXT_REACH_PX):
         seen = paint.observe(grey, row, found, field, boxes, reach)
         if len(seen.seen) < PAINT_MIN:
             return fit
         ends = ticks.ends(seen.rows, field.hash_tick)
+        doubted = without_ticks(fit.seen, seen.rows)
+        marks = replace(doubted, weight=doubted.weight * MARKS_WITH_PAINT)
         both = Observed.join([seen.seen, ends, marks])
         row = solve.fit(row[None], both, known, found.size, rounds=2 if one_row else 1, steps=5)[0][0]
     # Paint must not lead away from what the network saw.
@@ -45,15 +47,28 @@ def refine(fit: Fit, grey: NDArray[np.float32], found: Marks, boxes: Array | Non
     most = ONE_ROW_APART_YD if one_row and len(ends) else PAINT_APART_YD
     if after > before * PAINT_COST + 20 or apart(row, fit.row, found) > most:
         return fit
+    rows = ticks.there(seen.rows)
     q = solve.quality(row, seen.seen, found, field)
     kept = replace(
-        fit.quality, residual_px=q.residual_px, points=q.points, rows=max(fit.quality.rows, len(seen.rows))
+        fit.quality, residual_px=q.residual_px, points=q.points, rows=max(fit.quality.rows, len(rows))
     )
     cost = _cost(row, Observed.join([fit.seen, ends]), fit, found.size)
     return replace(
-        fit, row=row, cost=cost, seen=both, quality=kept, painted=len(seen.seen), tick_rows=len(seen.rows),
+        fit, row=row, cost=cost, seen=both, quality=kept, painted=len(seen.seen), tick_rows=len(rows),
         tick_ends=len(ends) > 0, lit=seen.lit,
     )  # fmt: skip
+
+
+def without_ticks(seen: Observed, rows: list[ticks.Row]) -> Observed:
+    """What the network saw, with little trust in a hash row of whose ticks the full picture shows none.
+
+    Where no hash marks are painted the network still tends to answer with rows.
+    """
+    weight = seen.weight.copy()
+    for r in rows:
+        if not len(r.px) and r.looked >= OVERLOOKED:
+            weight[(seen.along == 1) & (np.abs(seen.value - r.y) < 1e-6)] *= WITHOUT_TICKS
+    return replace(seen, weight=weight)
 
 
 def _cost(row: Array, seen: Observed, fit: Fit, size: tuple[int, int]) -> float:

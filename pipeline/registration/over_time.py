@@ -125,9 +125,12 @@ def _kind(registrations: Sequence[Registration]) -> tuple[str, str, float] | Non
     total: dict[str, float] = defaultdict(float)
     apart: dict[tuple[str, str], list[float]] = defaultdict(list)
     count = 0
+    all_followed = all(r.evidence.get("followed") for r in registrations if _ways(r))
     for r in registrations:
         ways = _ways(r) if r.view == view else []
         sound = [w for w in ways if w["fit_reason"] == "" or w is ways[0]]
+        if r.evidence.get("followed") and not all_followed:  # its level is another frame's word
+            continue
         if not sound or sound[0]["fit_reason"]:
             continue
         count += 1
@@ -219,6 +222,8 @@ def _absolute(looks: list[_Look]) -> tuple[float, float, int]:
     for look in looks:
         e = look.way
         if look.camera is None or "shifts" not in e:
+            continue
+        if look.own.evidence.get("followed") and not e.get("witnessed"):  # read nothing: says nothing
             continue
         count += 1
         read += sum(1 for _, _, tens, p, _ in e.get("numbers", ()) if tens and p > 0.8)

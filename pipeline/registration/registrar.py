@@ -15,7 +15,7 @@ from pipeline.camera import Camera
 from pipeline.errors import ShapeError, UsageError
 from pipeline.field import Field
 from pipeline.records import VIEWS, People, Registration
-from pipeline.registration import hash_rows, numbers, on_paint, profiles, solve, solver, start, start_lines
+from pipeline.registration import follow, hash_rows, numbers, on_paint, profiles, solve, solver, start, start_lines
 from pipeline.registration import marks as marks_stage
 from pipeline.registration.judge import Fit, Reading, report
 from pipeline.registration.marks import Marks
@@ -60,12 +60,20 @@ class Registrar:
         self._numbers = numbers_network or models.load("numbers", model_dir, threads=threads)
 
     def register(
-        self, image_bgr: NDArray[np.uint8], people: People | None = None, hint: Camera | None = None
+        self, image_bgr: NDArray[np.uint8], people: People | None = None, hint: Camera | Registration | None = None
     ) -> Registration:
-        """Register one picture. people: masks their boxes; hint: a camera of a moment before."""
+        """Register one picture. people: masks their boxes; hint: a camera of a moment before, or the registration of
+        a moment before (of the same shot, its camera carried on the film's motion): then, where it is sure enough, the
+        paint alone gives the camera and no network looks at the field."""
         size = _size(image_bgr)
-        found = marks_stage.see(self._marks, image_bgr)
         boxes = people.box_px.astype(float) if people is not None and len(people) else None
+        if isinstance(hint, Registration):
+            last = follow.last_of(hint, size)
+            followed = follow.follow(image_bgr, last, boxes, self._numbers) if last is not None else None
+            if followed is not None:
+                return followed
+            hint = hint.camera
+        found = marks_stage.see(self._marks, image_bgr)
         return self.from_marks(image_bgr, found, boxes, _hint_row(hint, size))
 
     def from_marks(

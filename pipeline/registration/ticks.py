@@ -26,6 +26,7 @@ END_SD_YD = 0.014
 MIN_SEEN, MIN_SHARE = 3, 0.45  # ticks found, and their share of those that ought to be in sight, to believe a row
 SPREAD_YD, SPREAD_PX = 0.06, 1.2  # usual distance of the ticks of a row from one line
 ACROSS_PX = (-1.4, 0.0, 1.4)  # parallel looks, px of a 1280-wide picture: the thin side of a tick is 2 to 4 px
+PLAIN_PX = 6.0  # a tick this long cannot be overlooked, px of a 1280-wide picture
 LONG_ENOUGH_PX = 7.0  # of a tick, for its ends to be told apart
 LENGTH_AGREES, LENGTH_SHARE = 0.07, 0.4  # of a tick's length; share of the ticks found that must agree in it
 NOTHING = lines(np.zeros((0, 2)), 1, 0.0, 1.0, 1.0)
@@ -33,24 +34,32 @@ NOTHING = lines(np.zeros((0, 2)), 1, 0.0, 1.0, 1.0)
 
 @dataclass(frozen=True)
 class Row:
-    """Ticks of one row: px (N, 2) middles, low and high (M, 2) ends towards y = 0 and away from it, px_per_yd."""
+    """Ticks of one row: px (N, 2) middles (none: no ticks there), low and high (M, 2) ends towards y = 0 and away from
+    it, px_per_yd; looked: how many free places were looked at that show a tick large enough to be seen."""
 
     y: float
     px: Array
     low: Array
     high: Array
     px_per_yd: float
+    looked: int
 
 
 def find(
     grey: NDArray[np.float32], row: Array, span: tuple[float, float], field: Field, boxes: Array | None,
     size: tuple[int, int], reach: float,
 ) -> list[Row]:  # fmt: skip
-    """Rows of ticks that are really there, near where a camera (8,) predicts them. span: x in sight, yards."""
+    """Rows near where a camera (8,) predicts them, those with too few ticks to look for left out. span: x in sight,
+    yards."""
     xs = np.arange(np.ceil(span[0]), np.floor(span[1]) + 1)
     xs = xs[np.round(xs) % 5 != 0]
     found = (_row(grey, row, xs, y, field.hash_tick, boxes, size, reach) for y in field.hash_rows)
     return [r for r in found if r is not None]
+
+
+def there(rows: list[Row]) -> list[Row]:
+    """Rows of which ticks are really there."""
+    return [r for r in rows if len(r.px)]
 
 
 def _row(
@@ -69,25 +78,23 @@ def _row(
     along /= np.maximum(bar, 1e-9)[:, None]
     scale = float(np.median(bar)) / tick
     unit = size[0] / 1280
-    looks = [_look(grey, px + a * unit * along[:, ::-1] * (-1, 1), along, bar, min(reach, 1.2 * scale)) for a in ACROSS_PX]
-    best = np.argmax(np.stack([s for _, s in looks]), 0)
-    off = np.stack([o for o, _ in looks])[best, np.arange(len(px))]
-    seen = np.stack([s for _, s in looks])[best, np.arange(len(px))] > 0
-    side = np.array(ACROSS_PX)[best, None] * unit * along[:, ::-1] * (-1, 1)
+    side = np.array(ACROSS_PX)[:, None, None] * unit * along[None, :, ::-1] * (-1, 1)
+    k, n = len(ACROSS_PX), len(px)
+    at = Profiles((px + side).reshape(-1, 2), np.tile(along, (k, 1)), np.tile(bar, k), min(reach, 1.2 * scale))
+    offs, strengths = (v.reshape(k, n) for v in measure(grey, at))
+    best = np.argmax(strengths, 0)
+    off, seen, side = offs[best, np.arange(n)], strengths[best, np.arange(n)] > 0, side[best, np.arange(n)]
     seen &= bar > 3
+    none = Row(y, np.zeros((0, 2)), np.zeros((0, 2)), np.zeros((0, 2)), scale, int((bar > PLAIN_PX * unit).sum()))
     if seen.sum() < MIN_SEEN or seen.mean() < MIN_SHARE:
-        return None
+        return none
     spread = np.median(np.abs(off[seen] - np.median(off[seen])))
     if spread > max(SPREAD_PX * unit, SPREAD_YD * scale):
-        return None
+        return none
     seen &= np.abs(off - np.median(off[seen])) < 4 * max(SPREAD_PX * unit, SPREAD_YD * scale)
     mid = (px + side + off[:, None] * along)[seen]
     low, high = _ends(grey, mid, along[seen], bar[seen], scale, unit)
-    return Row(y, mid, low, high, scale)
-
-
-def _look(grey: NDArray[np.float32], px: Array, along: Array, bar: Array, reach: float) -> tuple[Array, Array]:
-    return measure(grey, Profiles(px, along, bar, reach))
+    return Row(y, mid, low, high, scale, none.looked)
 
 
 def _ends(
@@ -113,7 +120,7 @@ def _ends(
 
 def middles(rows: list[Row], unit: float) -> Observed:
     """What the middles say: y of every row."""
-    return Observed.join([lines(r.px, 1, r.y, TICK_SD_PX * unit, INDEPENDENT) for r in rows] or [NOTHING])
+    return Observed.join([lines(r.px, 1, r.y, TICK_SD_PX * unit, INDEPENDENT) for r in there(rows)] or [NOTHING])
 
 
 def ends(rows: list[Row], tick: float) -> Observed:
