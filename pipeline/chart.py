@@ -20,10 +20,12 @@ from numpy.typing import NDArray
 
 from pipeline import confirm, film, pictures, review, rows
 from pipeline import motion as motion_stage
+from pipeline.camera import Camera
 from pipeline.config import Config
 from pipeline.errors import InputError, NoFieldError
 from pipeline.ledger import ClipResult, failure_row, safe_name, write_bytes, write_json
 from pipeline.records import Alignment, Labels, Motion, People, Registration, Shot, Snap, Tracks
+from pipeline.registration import follow
 from pipeline.sampling import plan_samples
 from pipeline.tools import Tools
 from pipeline.tracks import Sample as TrackSample
@@ -176,14 +178,24 @@ def _look(play: Play, frame: int, image: Image, tools: Tools, config: Config, re
     """Find people and register the field in one sampled frame of a play."""
     with _timed(result, "people"):
         people = tools.finder.find(image)
-    last = next((s.registration for s in reversed(play.samples) if s.registration.camera), None)
-    if last is None or _register_here(play, frame, config):
+    before = next((s for s in reversed(play.samples) if s.registration.camera), None)
+    if before is None or _register_here(play, frame, config):
         with _timed(result, "registration"):
-            registration = tools.registrar.register(image, people=people, hint=last.camera if last else None)
+            registration = tools.registrar.register(image, people=people, hint=_hint(play, before, frame))
     else:
+        last = before.registration
         registration = Registration("abstained", None, last.view, last.level, reason=CARRIED)
     kept = image if config.pictures.enabled and _is_key_moment(play, frame, config) else None
     play.samples.append(Sample(frame, play.wanted[frame], people, registration, kept))
+
+
+def _hint(play: Play, before: Sample | None, frame: int) -> Registration | Camera | None:
+    """What a frame's registration may start from: the one before, moved as the film moved. At the snap only its
+    camera, so that there the networks look anew whatever the frames before said."""
+    if before is None:
+        return None
+    moved = follow.moved(before.registration, play.to_first_px[before.frame], play.to_first_px[frame])
+    return moved.camera if frame == play.snap.frame else moved
 
 
 def _chain(play: Play, tools: Tools, config: Config, result: ClipResult) -> Chain:

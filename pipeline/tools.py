@@ -31,7 +31,7 @@ class RegistrarLike(Protocol):
     """Registers one picture to the field."""
 
     def register(
-        self, image_bgr: NDArray[np.uint8], people: People | None = None, hint: Camera | None = None
+        self, image_bgr: NDArray[np.uint8], people: People | None = None, hint: Camera | Registration | None = None
     ) -> Registration: ...
 
 
