@@ -26,6 +26,23 @@ LARGEST_ZOOM = 2.6  # of a pasted person over his real size: beyond that he is a
 ALLOWED_OVERLAP = 0.1  # share of a pasted person, or of somebody there, that may be covered
 
 
+def open_bank(folder: Path | None, device: torch.device) -> RealLook | None:
+    """The bank of a folder after one trial of every effect; None, said aloud, where there is none or this machine
+    cannot do one of them: a training of minutes on a lent machine goes on without rather than not at all."""
+    if folder is None or not (folder / BANK).is_file():
+        print(f"no bank of real pictures in {folder}: nothing is borrowed", flush=True)
+        return None
+    try:
+        real, x, rng = RealLook(folder, device), torch.rand(2, 3, 96, 160, device=device), np.random.default_rng(0)
+        for name, effect in (("turf", real.on_turf), ("colour", real.mix_colour), ("spectrum", real.mix_spectrum)):
+            if len(getattr(real, name)) and not bool(torch.isfinite(effect(x, rng)).all()):
+                raise InputError("An effect gives no finite picture.", where=folder)
+    except (RuntimeError, InputError, IndexError) as e:
+        print(f"REAL PICTURES CANNOT BE BORROWED, training goes on without: {e}", flush=True)
+        return None
+    return real
+
+
 class RealLook:
     """The bank on a device. Raises InputError where there is none."""
 

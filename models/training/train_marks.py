@@ -26,7 +26,7 @@ from torch.nn import functional as F
 from models.training import marks_data as data
 from models.training.marks_net import MarksNet, NumberNet, export, load_state
 from models.training.people_wear import record
-from models.training.real_look import RealLook
+from models.training.real_look import RealLook, open_bank
 from pipeline.registration import layout
 
 N_HEAT, N_MASK = len(layout.HEAT), len(layout.MASK)
@@ -190,7 +190,7 @@ def train(stills: data.Stills, val: data.Stills, a: argparse.Namespace, device: 
     began, shown, saved = time.time(), 0.0, 0.0
     limit = max(a.until - began, 1.0) if a.until is not None else a.minutes * 60.0
     spent = [1e-9, 1e-9]
-    real = RealLook(a.borrow, device) if a.borrow else None
+    real = open_bank(a.borrow, device) if a.borrow else None
     odds = draw_odds(stills.geometry)
     a.out.mkdir(parents=True, exist_ok=True)
     while (used := time.time() - began) < limit:

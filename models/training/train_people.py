@@ -39,8 +39,7 @@ from ultralytics.utils.torch_utils import ModelEMA
 from models.training.film.tags import KEYS
 from models.training.people_batches import LAST, Frames, Recipe, draw_batch
 from models.training.people_data import KEYPOINT_SIGMAS, MIXTURES
-from models.training.real_bank import BANK
-from models.training.real_look import RealLook
+from models.training.real_look import RealLook, open_bank
 from models.training.trunk import CHANNELS, RealTrunk, load_pretrained
 from pipeline.errors import InputError
 from pipeline.records import ROLES
@@ -270,13 +269,13 @@ def main(argv: list[str] | None = None) -> None:
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     began = time.time()
     frames = Frames(a.data, MIXTURES[c.data], device, without=a.without, most=a.most, host=a.host)
-    borrows = a.worn > 0 and c.data != "rendered" and (a.data / BANK).is_file()
+    real = open_bank(a.data, device) if a.worn > 0 and c.data != "rendered" else None
     print(f"{len(frames.rendered)} rendered, {len(frames.real)} real frames in {time.time() - began:.0f} s, "
-          f"on {frames.image.device}; borrows from real pictures: {borrows}", flush=True)  # fmt: skip
+          f"on {frames.image.device}; borrows from real pictures: {real is not None}", flush=True)  # fmt: skip
     until = a.until if a.until is not None else time.time() + 60 * a.minutes
     last = train(
         a.candidate, frames, a.out / (a.name or a.candidate), until, device, batch=a.batch, seed=a.seed, steps=a.steps,
-        pretrained=a.pretrained, start=a.start, worn=a.worn, real=RealLook(a.data, device) if borrows else None,
+        pretrained=a.pretrained, start=a.start, worn=a.worn, real=real,
     )  # fmt: skip
     print(f"{a.name or a.candidate}: {last}")
 

@@ -77,7 +77,9 @@ fi
 if [ "$PHASE" = finish ]; then
   wait_for_shorts "${SHORT_WAIT:-60}"
   export_all shorts
-  measure evaluate_shorts
+  measure evaluate_shorts # finder by finder: what is measured when its time is over counts
+  $PY -m models.training.unseen_looks --table "$OUT/looks_metrics.json" --json "$OUT/unseen_looks.json"
+  say "shorts measured"
   pack_logs
   exit 0
 fi

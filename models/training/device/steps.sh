@@ -108,8 +108,6 @@ evaluate_shorts() {
   $PY -m models.training.evaluate_people --onnx "$WORK"/onnx_shorts/*.onnx --rendered "$WORK/stills_test" \
     --real $MEASURE_SETS --json "$OUT/looks_metrics.json" --workers "${SHORT_WORKERS:-$CORES}" --limit "${1:-0}" \
     --looks > "$WORK/measure_shorts.log" 2>&1
-  $PY -m models.training.unseen_looks --table "$OUT/looks_metrics.json" --json "$OUT/unseen_looks.json"
-  say "shorts measured"
 }
 
 # pack: finders' ONNX and weights, registration networks and their states, logs: at most 7 files under 16 MiB.
