@@ -7,8 +7,11 @@
 WHEELS="${WHEELS:-.whl}"
 LOADERS="${LOADERS:-.gl}"
 CARRY="${CARRY:-.carry}"
+# decoded training pictures take some 3 MB each; a later call goes where the first one went, however full it is by then
 room=$(df -k --output=avail /dev/shm 2>/dev/null | tail -1)
-[ "${room:-0}" -gt 90000000 ] && fast=/dev/shm || fast=/tmp # decoded training pictures take some 3 MB each
+fast=/tmp
+[ "${room:-0}" -gt 70000000 ] || [ -d /dev/shm/snapledger_training ] && fast=/dev/shm
+[ -d /tmp/snapledger_training ] && fast=/tmp
 WORK="${WORK:-$fast/snapledger_training}"
 OUT="${OUT:-$WORK/out}"
 SITE="${SITE:-${TMPDIR:-/tmp}/site}"
