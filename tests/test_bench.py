@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from models.training import bench, bench_speed, test_set
+from models.training import bench, bench_set, bench_speed, bench_tables, test_set
 from models.training.playbook.play import make_play
 from pipeline import config, film, ledger
 from pipeline.evaluate import WORDS, Figure, Report
@@ -32,32 +32,34 @@ def report() -> Report:
 
 
 def test_keys_are_the_published_ones() -> None:
-    assert set(KEYS) | {"clips_charted"} == set(WORDS) | set(bench.MORE)
+    assert set(KEYS) | {"clips_charted"} == set(WORDS) | set(bench_tables.MORE)
 
 
 def test_metrics_are_flat_and_keep_other_benches_keys(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(bench, "METRICS", tmp_path / "metrics.json")
-    (tmp_path / "metrics.json").write_text('{"labels_worst_ece": 0.03, "rushers_exact": 0.1}', encoding="utf-8")
+    before = {"eyes_level_told": 0.93, "labels_worst_ece_true_positions": 0.03, "labels_worst_ece": 1}
+    before |= {"rushers_exact": 1}
+    (tmp_path / "metrics.json").write_text(json.dumps(before), encoding="utf-8")
     few = Report(figures=[f for f in report().figures if f.key != "rushers_exact"])
     few.figures.append(Figure("position_p95_yd", math.nan, 0, 0, 0, "yd"))
     bench.write_metrics(few, {"peak_memory_gib": 0.8}, list(range(500, 512)), "abc")
     found = json.loads((tmp_path / "metrics.json").read_text(encoding="utf-8"))
-    assert found["labels_worst_ece"] == 0.03 and "rushers_exact" not in found
+    assert found["labels_worst_ece_true_positions"] == 0.03 and found["eyes_level_told"] == 0.93
+    assert "rushers_exact" not in found and "labels_worst_ece" not in found
     assert found["peak_memory_gib"] == 0.8 and found["plays"] == 12 and found["seeds"] == "500 to 511"
     assert found["commit"] == "abc" and found["date"] and all(not isinstance(v, (dict, list)) for v in found.values())
 
 
-def test_readme_block_is_replaced_and_nothing_else(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(bench, "ROOT", tmp_path)
+def test_readme_block_is_replaced_and_nothing_else(tmp_path: Path) -> None:
     readme = tmp_path / "README.md"
-    readme.write_text(f"before\n{bench.BEGIN}\nold\n{bench.END}\nafter\n", encoding="utf-8")
+    readme.write_text(f"before\n{bench_tables.BEGIN}\nold\n{bench_tables.END}\nafter\n", encoding="utf-8")
     values = {"plays": 3, "seeds": "1 to 3", "commit": "abc", "date": "2026-01-01"}
-    bench.write_readme(report(), {"work_s_per_film_s": 0.42}, values)
+    bench_tables.write_readme(tmp_path, report(), {"work_s_per_film_s": 0.42}, values)
     text = readme.read_text(encoding="utf-8")
     assert text.startswith("before\n") and text.endswith("\nafter\n") and "old" not in text
     assert "0.42 s" in text and "| side of the ball | 50.0 % |" in text and "not measured" in text
-    bench.write_readme(report(), {}, values)
-    assert readme.read_text(encoding="utf-8").count(bench.BEGIN) == 1
+    bench_tables.write_readme(tmp_path, report(), {}, values)
+    assert readme.read_text(encoding="utf-8").count(bench_tables.BEGIN) == 1
 
 
 def test_plan_is_repeatable_and_has_both_views_and_clips_without_a_snap() -> None:
@@ -92,18 +94,11 @@ def test_speed_on_stand_ins(tmp_path: Path) -> None:
     assert bench_speed.every_frame_work(clip, tools) > 0
 
 
-def test_worst_pictures_say_why(tmp_path: Path) -> None:
-    from pipeline import pictures
-
-    for name in ("a-p1", "b-p1"):
-        ledger.write_bytes(tmp_path / "run" / "frames" / f"{name}-snap.jpg",
-                           pictures.jpeg(np.full((100, 200, 3), 90, np.uint8)))  # fmt: skip
+def test_worst_clips_are_those_that_are_worst_in_most_ways() -> None:
     found = report()
-    found.worst = [{"what": "w", "clip": "b", "snap_id": "b-p1", "frame": 1, "value": 2.0},
-                   {"what": "v", "clip": "b", "snap_id": "b-p1", "frame": 1, "value": 1.0},
-                   {"what": "w", "clip": "a", "snap_id": "a-p1", "frame": 1, "value": 1.0}]  # fmt: skip
-    written = bench.worst_pictures(found, tmp_path / "run", tmp_path / "out")
-    assert [p.name for p in written] == ["01-b-p1.jpg", "02-a-p1.jpg"]
+    found.worst = [{"what": w, "clip": c, "snap_id": f"{c}-p1", "frame": 1, "value": 2.0}
+                   for w, c in (("w", "b"), ("v", "b"), ("w", "a"), ("w", "c"))]  # fmt: skip
+    assert bench_set.worst_clips(found, 2) == ["b", "a"]
 
 
 def test_report_survives_json() -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from models.training import bench_set
+from models.training import bench_pack
 from models.training.bench_pool import Board, Pool, work
 from pipeline import models
 from tests.test_models import tiny_network
@@ -82,11 +82,11 @@ def test_a_piece_is_taken_once(tmp_path: Path) -> None:
 
 
 def test_another_models_folder_lists_what_was_put_in(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    place = bench_set.Place(tmp_path / "bench")
+    place = bench_pack.Place(tmp_path / "bench")
     place.out.mkdir()
     fresh = tmp_path / "fresh.onnx"
     fresh.write_bytes(tiny_network())
-    bench_set.install(place, fresh, None, 0.31)
+    bench_pack.install(place, fresh, None, 0.31)
     listed = models.read_manifest(place.models)
     assert models.read_checked(listed["people"]) == fresh.read_bytes()
     assert listed["people"].settings["confidence"] == 0.31
@@ -97,28 +97,28 @@ def test_another_models_folder_lists_what_was_put_in(tmp_path: Path, monkeypatch
 
 
 def test_a_network_that_cannot_be_loaded_is_never_measured(tmp_path: Path) -> None:
-    place = bench_set.Place(tmp_path / "bench")
+    place = bench_pack.Place(tmp_path / "bench")
     place.out.mkdir()
     broken = tmp_path / "broken.onnx"
     broken.write_bytes(b"not a network")
     with pytest.raises(models.ModelError):
-        bench_set.install(place, broken, None, None)
+        bench_pack.install(place, broken, None, None)
     assert not place.models.exists()
 
 
 def test_archives_stay_small_and_hold_everything(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     import tarfile
 
-    monkeypatch.setattr(bench_set, "MOST_BYTES", 40_000)
-    place = bench_set.Place(tmp_path / "bench")
+    monkeypatch.setattr(bench_pack, "MOST_BYTES", 40_000)
+    place = bench_pack.Place(tmp_path / "bench")
     for k in range(9):
         path = place.run / "evidence" / f"c{k}-p1.json.xz"
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(os.urandom(9_000))
     (place.run / "snaps.csv").write_text("x", encoding="utf-8")
     (place.out / "facts.json").write_text(json.dumps({"seeds": [1]}), encoding="utf-8")
-    bench_set.pack(place, tmp_path / "to")
-    bench_set.pack(place, tmp_path / "to")  # a second time replaces the first
+    bench_pack.pack(place, tmp_path / "to")
+    bench_pack.pack(place, tmp_path / "to")  # a second time replaces the first
     found: list[str] = []
     for path in sorted((tmp_path / "to").glob("*.tar*")):
         with tarfile.open(path) as tar:

@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from models.training import bench_replay, bench_set, bench_speed, bench_tables, eyes_figures, eyes_identity, test_set
+from models.training import bench_replay, bench_set, bench_speed, bench_tables, eyes_figures, eyes_identity
 from models.training.bench_tables import MORE
 from pipeline import config as configs
 from pipeline import label_figures, models
@@ -50,7 +50,11 @@ class Measured:
     @staticmethod
     def from_dict(raw: dict[str, Any]) -> Measured:
         """Inverse of :meth:`as_dict`, for figures kept as JSON (where NaN is null)."""
-        eyes = [Value(**{k: math.nan if x is None else x for k, x in v.items()}) for v in raw.get("eyes", [])]
+        def value(v: dict[str, Any]) -> Value:
+            low, high = (math.nan if v[k] is None else float(v[k]) for k in ("low", "high"))
+            return Value(v["key"], float(v["value"]), low, high, int(v["n"]), v["unit"])
+
+        eyes = [value(v) for v in raw.get("eyes", [])]
         return Measured(Report.from_dict(raw), Report.from_dict(raw["endzone"]), eyes, raw["seeds"], raw["commit"])
 
 
@@ -120,7 +124,8 @@ def write_metrics(
     report: Report, more: dict[str, float], seeds: list[int], made_at: str, eyes: Sequence[Value] = ()
 ) -> dict[str, Any]:
     """Write models/metrics.json: flat numbers, and beside them commit, date, count of plays and seeds."""
-    values: dict[str, Any] = {f.key: f.value for f in (*report.figures, *report.label_figures, *eyes)} | more
+    values: dict[str, Any] = {f.key: f.value for f in report.figures}
+    values |= {v.key: v.value for v in (*report.label_figures, *eyes)} | more
     values = {k: round(v, 5) for k, v in values.items() if math.isfinite(v)}
     former = json.loads(METRICS.read_text(encoding="utf-8")) if METRICS.is_file() else {}
     # Other benches keep their own keys in this file; ours that were not measured this time go.
@@ -135,8 +140,9 @@ def write_metrics(
 def show(found: Measured, more: dict[str, float], values: dict[str, Any]) -> None:
     """Print every table."""
     t = bench_tables
-    print(t.table(found.report, more), eyes_figures.table(found.eyes), t.labels_table(found.report.label_figures, values),
-          t.endzone_table(found.behind), t.agreement(found.report), t.spread(found.report), sep="\n\n")  # fmt: skip
+    labels = t.labels_table(found.report.label_figures, values)
+    print(t.table(found.report, more), eyes_figures.table(found.eyes), labels, sep="\n\n")
+    print("", t.endzone_table(found.behind), t.agreement(found.report), t.spread(found.report), sep="\n\n")
 
 
 def main(argv: list[str] | None = None) -> None:
@@ -150,7 +156,7 @@ def main(argv: list[str] | None = None) -> None:
     parser.add_argument("--collected", type=Path, help="folder of a set charted elsewhere, its archives unpacked")
     parser.add_argument("--replay", action="store_true", help="tracks, alignment and labels of this checkout on it")
     parser.add_argument("--set-only", action="store_true", help="stop after the set's report.json")
-    parser.add_argument("--report", type=Path, help="report.json of an earlier run: measure the rest on two quiet cores")
+    parser.add_argument("--report", type=Path, help="report.json of an earlier run: the rest alone is measured")
     parser.add_argument("--dry", action="store_true", help="measure, but write neither metrics.json nor the README")
     options = parser.parse_args(argv)
     options.out = options.out.resolve()

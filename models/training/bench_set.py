@@ -19,14 +19,11 @@ from __future__ import annotations
 import argparse
 import hashlib
 import json
-import lzma
 import os
 import shutil
 import sys
-import tarfile
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -35,50 +32,17 @@ import cv2
 import numpy as np
 
 from models.training import test_set
-from models.training.bench_pool import Board, Pool, work
+from models.training.bench_pack import Place, install, pack, slim
+from models.training.bench_pool import Pool, work
 from pipeline import config as configs
-from pipeline import models, tools
+from pipeline import models, pictures, tools
 from pipeline.chart import chart_clip
 from pipeline.evaluate import Report, evaluate
-from pipeline.ledger import RUN_TABLES, ClipResult, failure_row, write_csv, write_json
-from pipeline.people.kit import KIT_FEATURES
+from pipeline.ledger import RUN_TABLES, ClipResult, failure_row, write_bytes, write_csv, write_json
 from pipeline.records import ROLES
 
 BYSTANDER = ROLES.index("bystander")
-SHARE = KIT_FEATURES.index("torso_share")
-MOST_BYTES = 15_500_000  # of one archive
 SEEN = ("person_id", "role", "side", "box_px", "visible", "ground_px", "xy_yd", "in_picture", "cut")
-
-
-@dataclass(frozen=True)
-class Place:
-    """The folders of one bench."""
-
-    out: Path
-
-    @property
-    def film(self) -> Path:
-        return self.out / "film"
-
-    @property
-    def run(self) -> Path:
-        return self.out / "run"
-
-    @property
-    def models(self) -> Path:
-        return self.out / "models"
-
-    def board(self, what: str) -> Board:
-        return Board(self.out / "pool" / what)
-
-    def rendered(self) -> list[str]:
-        """Clips with film and truth, in order of their seeds; film is written last, under its final name."""
-        return sorted(p.stem for p in self.film.glob("*.mp4") if self.film.joinpath(f"{p.stem}.truth.json").exists()
-                      and ".part" not in p.name)  # fmt: skip
-
-    def charted(self) -> list[str]:
-        """Clips with a result, whatever it is."""
-        return sorted(self.board("chart").names("done") | self.board("chart").names("failed"))
 
 
 def levels() -> dict[str, str]:
@@ -86,17 +50,17 @@ def levels() -> dict[str, str]:
     return {c.name: c.level for c in test_set.plan(5000)}
 
 
-def settings(place: Place, pictures: bool) -> configs.Config:
+def settings(place: Place, with_pictures: bool) -> configs.Config:
     """One thread a process, the processor alone, the models of the bench where it has some."""
-    config = configs.load().with_("pictures", enabled=pictures).with_("execution", threads=1, device="cpu")
+    config = configs.load().with_("pictures", enabled=with_pictures).with_("execution", threads=1, device="cpu")
     return config.with_("models", folder=str(place.models)) if place.models.is_dir() else config
 
 
 class Charter:
     """Charts clips one by one, each with its field level given, as a staff would give it."""
 
-    def __init__(self, place: Place, pictures: bool = False) -> None:
-        self.place, self.config = place, settings(place, pictures)
+    def __init__(self, place: Place, with_pictures: bool = False) -> None:
+        self.place, self.config = place, settings(place, with_pictures)
         self.tools = tools.load(self.config)
         self.levels = levels()
         self.at = lru_cache(maxsize=None)(self.tools.at_level)
@@ -145,30 +109,6 @@ def seen_frames(place: Place, name: str, frames: list[int]) -> None:
     np.savez_compressed(place.out / "seen" / f"{name}.npz", **arrays)
 
 
-def slim(place: Place, name: str) -> None:
-    """Keep of the evidence what the stages behind the finders need to run again, rounded to travel light."""
-    for path in (place.run / "evidence").glob(f"{name}-p*.json"):
-        raw = json.loads(path.read_text(encoding="utf-8"))
-        for sample in raw["samples"]:
-            people = sample["people"]
-            share = [k[SHARE] for k in people["kit"]]
-            for key, digits in (("box_px", 1), ("ground_px", 2), ("head_px", 1), ("confidence", 3), ("kit", 1)):
-                people[key] = rounded(people[key], digits)
-            for kit, exact in zip(people["kit"], share, strict=True):
-                kit[SHARE] = round(exact, 2)
-        kept = {k: raw[k] for k in ("shot", "snap", "samples")}
-        packed = lzma.compress(json.dumps(kept, separators=(",", ":")).encode(), preset=6)
-        path.with_name(path.name + ".xz").write_bytes(packed)
-        path.unlink()
-
-
-def rounded(values: Any, digits: int) -> Any:
-    """Nested lists of numbers with fewer digits."""
-    if isinstance(values, list):
-        return [rounded(v, digits) for v in values]
-    return round(values, digits) if isinstance(values, float) else values
-
-
 def render_worker(place: Place, plays: int, until: float) -> None:
     """Render clips from the first test seed on."""
     clips = {c.name: c for c in test_set.plan(plays)}
@@ -184,14 +124,35 @@ def chart_worker(place: Place, until: float) -> None:
     work(place.board("chart"), place.rendered(), Charter(place), until)
 
 
-def pool(options: argparse.Namespace, place: Place, what: str) -> None:
+def fingerprint(place: Place) -> str:
+    """What a chart stands on: program, settings, models."""
+    digest = hashlib.sha256(settings(place, False).fingerprint().encode())
+    for path in sorted(Path(models.__file__).parent.rglob("*.py")):
+        digest.update(path.read_bytes())
+    for entry in models.read_manifest(place.other_models).values():
+        digest.update(entry.sha256.encode())
+    return digest.hexdigest()
+
+
+def forget_others(place: Place) -> None:
+    """Results of another program, other settings or other models are not taken up."""
+    mine, path = fingerprint(place), place.out / "pool" / "charted_with"
+    if path.is_file() and path.read_text(encoding="utf-8") != mine:
+        for folder in (place.board("chart").folder, place.run, place.out / "seen"):
+            shutil.rmtree(folder, ignore_errors=True)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(mine, encoding="utf-8")
+
+
+def pool(place: Place, what: str, plays: int, workers: int, seconds: float) -> None:
     """Run workers of this module for rendering or charting."""
-    until = time.time() + options.seconds
+    until = time.time() + seconds
+    if what == "chart":
+        forget_others(place)
     command = [sys.executable, "-m", "models.training.bench_set", what, "--out", str(place.out), "--worker", str(until)]
-    command += ["--plays", str(options.plays)]
     board = place.board(what)
     board.make()
-    Pool(board, command, options.workers, until, place.out / f"{what}.log").run()
+    Pool(board, [*command, "--plays", str(plays)], workers, until, place.out / f"{what}.log").run()
     if what == "chart":
         for name, words in board.failures().items():
             if not (place.run / "results" / f"{name}.json").exists():
@@ -199,37 +160,6 @@ def pool(options: argparse.Namespace, place: Place, what: str) -> None:
     print(f"{what}: {len(board.names('done'))} done, {len(board.names('failed'))} failed", flush=True)
     for name, words in list(board.failures().items())[:5]:
         print(name, words[-600:], sep="\n", flush=True)
-
-
-def install(place: Place, people: Path | None, marks: Path | None, confidence: float | None) -> None:
-    """Copy models/ and put freshly trained networks in, listed with their checksums.
-
-    Raises ModelError where one of them cannot be loaded: nothing may be measured with other models than meant.
-    """
-    part = place.out / f"models.{os.getpid()}"
-    shutil.copytree(models.models_dir(), part, ignore=shutil.ignore_patterns("training", "__pycache__", "*.py"))
-    manifest = part / "manifest.toml"
-    text = manifest.read_text(encoding="utf-8")
-    fresh = {"people": people, **{n: marks / f"{n}.onnx" for n in ("marks", "numbers") if marks is not None}}
-    for name, path in fresh.items():
-        if path is None or not path.is_file():
-            print(f"{name}: as shipped", flush=True)
-            continue
-        entry = models.find(name, part)
-        shutil.copyfile(path, entry.path)
-        text = text.replace(entry.sha256, hashlib.sha256(path.read_bytes()).hexdigest())
-        print(f"{name}: {path}", flush=True)
-    if confidence is not None:
-        head, tail = text.split("[people.settings]", 1)
-        old = f"confidence = {models.find('people', part).settings['confidence']}"
-        text = head + "[people.settings]" + tail.replace(old, f"confidence = {confidence}", 1)
-    manifest.write_text(text, encoding="utf-8")
-    for entry in models.read_manifest(part).values():
-        models.read_checked(entry)
-    for name in ("people", "marks", "numbers"):
-        models.load(name, part, threads=1)
-    shutil.rmtree(place.models, ignore_errors=True)
-    part.rename(place.models)
 
 
 def gather(place: Place) -> list[str]:
@@ -244,15 +174,11 @@ def gather(place: Place) -> list[str]:
         "rendered": len(place.rendered()), "failed": place.board("chart").failures(),
         "timings_s": {n: r["timings_s"] for n, r in zip(names, results, strict=True)},
         "render_failed": place.board("render").failures(),
-        "models": {n: e.sha256 for n, e in models.read_manifest(_folder(place)).items()},
+        "models": {n: e.sha256 for n, e in models.read_manifest(place.other_models).items()},
     }  # fmt: skip
     write_json(place.out / "facts.json", facts)
     print(f"gathered {len(names)} clips, {len(facts['failed'])} failed", flush=True)
     return names
-
-
-def _folder(place: Place) -> Path | None:
-    return place.models if place.models.is_dir() else None
 
 
 def worst_clips(report: Report, count: int = 10) -> list[str]:
@@ -261,6 +187,13 @@ def worst_clips(report: Report, count: int = 10) -> list[str]:
     for w in report.worst:
         ways[w["clip"]] = ways.get(w["clip"], 0) + 1
     return sorted(ways, key=lambda c: (-ways[c], c))[:count]
+
+
+def captioned(path: Path, target: Path, words: str) -> None:
+    """A picture with what is wrong with it."""
+    image = np.asarray(cv2.imread(str(path)), np.uint8)
+    pictures.text(image, words[:180], (12, image.shape[0] - 12), 0.5, pictures.INK, chip=pictures.PAPER)
+    write_bytes(target, pictures.jpeg(image))
 
 
 def worst(place: Place, workers: int, seconds: float) -> None:
@@ -280,42 +213,10 @@ def worst(place: Place, workers: int, seconds: float) -> None:
     until = time.time() + seconds
     Pool(again.board("chart"), [*command, str(until)], workers, until, place.out / "worst.log").run()
     shutil.rmtree(place.out / "worst", ignore_errors=True)
-    frames = again.run / "frames"
-    if frames.is_dir():
-        shutil.copytree(frames, place.out / "worst")
-
-
-def pack(place: Place, to: Path) -> None:
-    """What has been found so far as files of at most MOST_BYTES: bench.tar.xz, and evidence_N.tar while it fits."""
-    to.mkdir(parents=True, exist_ok=True)
-    names = ("facts.json", "report.json", "run", "truth", "worst", "chart.log", "render.log")
-    light = [p for n in names for p in _files(place.out / n) if "results" not in p.parts and p.suffix != ".xz"]
-    light = [p for p in light if "evidence" not in p.parts]
-    part = to / ".bench.part"
-    for chosen in (light, [p for p in light if p.suffix != ".jpg"]):
-        with tarfile.open(part, "w:xz", preset=3) as tar:
-            for path in chosen:
-                tar.add(path, path.relative_to(place.out))
-        if part.stat().st_size < MOST_BYTES:
-            break
-    os.replace(part, to / "bench.tar.xz")
-    heavy = sorted([*_files(place.run / "evidence"), *_files(place.out / "seen")], key=lambda p: p.name)
-    number, size = 1, 0
-    for old in to.glob("evidence_*.tar"):
-        old.unlink()
-    for path in heavy:
-        if size + path.stat().st_size + 2048 > MOST_BYTES:
-            number, size = number + 1, 0
-        with tarfile.open(to / f"evidence_{number}.tar", "a") as tar:
-            tar.add(path, path.relative_to(place.out))
-        size += path.stat().st_size + 1536  # a header and the rest of a block
-    print("packed", {p.name: p.stat().st_size for p in sorted(to.iterdir()) if p.is_file()}, flush=True)
-
-
-def _files(path: Path) -> list[Path]:
-    if path.is_dir():
-        return sorted(p for p in path.rglob("*") if p.is_file())
-    return [path] if path.exists() else []
+    for rank, name in enumerate(worst_clips(report), start=1):
+        words = "; ".join(f"{w['what']} {w['value']:g}" for w in report.worst if w["clip"] == name)
+        for path in sorted((again.run / "frames").glob(f"{name}-p*.jpg")):
+            captioned(path, place.out / "worst" / f"{rank:02d}-{path.name}", words)
 
 
 def main(argv: list[str] | None = None) -> None:
@@ -342,7 +243,7 @@ def main(argv: list[str] | None = None) -> None:
         "render": lambda: _render(options, place),
         "stop": lambda: place.board("render").stop(options.wait),
         "models": lambda: install(place, options.people, options.marks, options.confidence),
-        "chart": lambda: pool(options, place, "chart"),
+        "chart": lambda: pool(place, "chart", options.plays, options.workers, options.seconds),
         "gather": lambda: gather(place),
         "worst": lambda: worst(place, options.workers, options.seconds),
         "pack": lambda: pack(place, options.to or place.out),
@@ -356,7 +257,7 @@ def _work(options: argparse.Namespace, place: Place) -> None:
     elif options.what == "chart":
         chart_worker(place, options.worker)
     else:
-        work(place.board("chart"), place.rendered(), Charter(place, pictures=True), options.worker)
+        work(place.board("chart"), place.rendered(), Charter(place, with_pictures=True), options.worker)
 
 
 def _render(options: argparse.Namespace, place: Place) -> None:
@@ -365,7 +266,7 @@ def _render(options: argparse.Namespace, place: Place) -> None:
         return
     if not place.rendered():  # whatever broke every clip broke them for a reason outside them: all are tried again
         shutil.rmtree(place.board("render").folder, ignore_errors=True)
-    pool(options, place, "render")
+    pool(place, "render", options.plays, options.workers, options.seconds)
 
 
 if __name__ == "__main__":

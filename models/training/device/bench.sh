@@ -9,7 +9,8 @@
 # MARKS_DIR: folder of marks.onnx and numbers.onnx (both default to what job.sh left; absent: as shipped); CONFIDENCE:
 # of the finder, if not the manifest's; CHART_SECONDS; CHART_WORKERS; END_AT: second of the epoch when all must be in
 # $OUT; COMMIT: hash of what is measured.
-# PACK: a tar.xz of Python packages this machine lacks, unpacked before those of setup.sh.
+# PACK: a tar.xz of Python packages this machine lacks. TREE: a tar.xz of pipeline/, configs/ and models/training/ to
+# run instead of the checkout's (bench_tree.sh makes it), so that what is measured is what was tried before.
 set -u
 here="$(dirname "$0")"
 WHAT="${1:-}"
@@ -17,11 +18,12 @@ began=$(date +%s)
 say() { echo "[bench $(($(date +%s) - began))s] $*"; }
 case "$WHAT" in render | score) ;; *) echo "usage: bench.sh render|score"; exit 2 ;; esac
 
+unpack() { ${PY:-python3} -c "import sys, tarfile; tarfile.open(sys.argv[1]).extractall(sys.argv[2])" "$1" "$2"; }
 PACK="${PACK:-.pack_bench/site.tar.xz}"
 BENCH_SITE="${BENCH_SITE:-${TMPDIR:-/tmp}/bench_site}"
 if [ -e "$PACK" ] && [ ! -e "$BENCH_SITE/.done" ]; then
-  mkdir -p "$BENCH_SITE" && ${PY:-python3} -c "import sys, tarfile; tarfile.open(sys.argv[1]).extractall(sys.argv[2])" \
-    "$PACK" "$BENCH_SITE" && touch "$BENCH_SITE/.done" || { echo "the packages cannot be unpacked"; exit 1; }
+  mkdir -p "$BENCH_SITE" && unpack "$PACK" "$BENCH_SITE" && touch "$BENCH_SITE/.done" ||
+    { echo "the packages cannot be unpacked"; exit 1; }
 fi
 [ -d "$BENCH_SITE" ] && export PYTHONPATH="$BENCH_SITE${PYTHONPATH:+:$PYTHONPATH}"
 WHEELS="$BENCH_SITE/none" # what training needs is not needed here
@@ -32,6 +34,15 @@ export OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 MKL_NUM_THREADS=1
 export COMMIT="${COMMIT:-$(git rev-parse --short HEAD 2>/dev/null)}"
 BENCH="${BENCH:-$WORK/bench}"
 mkdir -p "$BENCH"
+TREE="${TREE:-.pack_bench/tree.tar.xz}"
+if [ -e "$TREE" ]; then
+  place="$BENCH/tree_$(cksum < "$TREE" | cut -d ' ' -f 1)"
+  [ -e "$place/pipeline" ] || { mkdir -p "$place" && unpack "$TREE" "$place"; }
+  for m in manifest.toml labels people registration snap; do cp -r "models/$m" "$place/models/"; done
+  cd "$place" || exit 1
+  COMMIT=$(cat commit 2> /dev/null || echo "$COMMIT")
+  say "running the tree of $COMMIT"
+fi
 bench() { $PY -m models.training.bench_set "$@" --out "$BENCH"; }
 
 if [ "$WHAT" = render ]; then

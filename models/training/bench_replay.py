@@ -1,0 +1,118 @@
+"""The stages behind the finders once more on what a bench kept: tracks, alignment and labels of this checkout.
+
+The finders are what costs; their finds of a whole bench travel in a few megabytes (``bench_set`` writes them). So a
+change of the labels is measured on every play of the bench without the film, and without finding anybody again.
+"""
+
+from __future__ import annotations
+
+import json
+import lzma
+from collections.abc import Callable, Mapping
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pipeline import chart, tools
+from pipeline import config as configs
+from pipeline.audit.evidence import camera_of, people_of, snap_of
+from pipeline.ledger import RUN_TABLES, ClipResult, Row, read_csv, write_csv
+from pipeline.records import Registration, Shot
+
+Changed = Callable[[tools.Tools], tools.Tools]
+
+
+def read_evidence(path: Path) -> dict[str, Any]:
+    """The raw evidence of a snap, packed or not."""
+    data = path.read_bytes()
+    found: dict[str, Any] = json.loads(lzma.decompress(data) if path.suffix == ".xz" else data)
+    return found
+
+
+def evidence_of(run: Path) -> dict[str, Path]:
+    """Snap id -> file, of a run folder."""
+    files = sorted((run / "evidence").glob("*.json*"))
+    return {p.name.split(".json")[0]: p for p in files}
+
+
+def registration_of(raw: Mapping[str, Any]) -> Registration:
+    """Registration as written, its own evidence as plain values."""
+    px, yd = (float("nan") if raw[k] is None else float(raw[k]) for k in ("error_px", "error_yd"))
+    return Registration(
+        raw["status"], camera_of(raw["camera"]), raw["view"], raw["level"], bool(raw["absolute_x_known"]), px, yd,
+        raw.get("reason") or "", raw.get("evidence") or {},
+    )  # fmt: skip
+
+
+def play_of(raw: Mapping[str, Any], number: int) -> chart.Play:
+    """A play as the chart holds it after its last sampled frame, registration over time done."""
+    samples = [
+        chart.Sample(int(s["frame"]), float(s["time_s"]), people_of(s["people"]), registration_of(s["registration"]))
+        for s in raw["samples"]
+    ]
+    wanted = {s.frame: s.time_s for s in samples}
+    shot = Shot(**raw["shot"])
+    return chart.Play(number, shot, snap_of(raw["snap"]), wanted, {}, {f: np.eye(3) for f in wanted}, samples)
+
+
+def again(path: Path, clip: str, stages: tools.Tools, config: configs.Config) -> ClipResult:
+    """Rows of one snap, from its evidence."""
+    snap_id = path.name.split(".json")[0]
+    base, number = snap_id.rsplit("-p", 1)
+    result = ClipResult(clip)
+    kept = replace(stages, over_time=lambda frames, registrations, to_first: list(registrations))
+    chart._finish(play_of(read_evidence(path), int(number)), clip, base, kept, config, None, result)
+    return result
+
+
+class Replay:
+    """Runs in worker processes: the tools are loaded once in each. change: switches a stage to something else."""
+
+    def __init__(self, config: configs.Config, change: Changed | None = None) -> None:
+        self.config = config.with_("pictures", enabled=False)
+        loaded = tools.load(self.config)
+        self.tools = change(loaded) if change else loaded
+
+    def __call__(self, path: Path, clip: str) -> dict[str, list[Row]]:
+        return again(path, clip, self.tools, self.config).rows
+
+
+_worker: list[Replay] = []
+
+
+def _begin(change: Changed | None) -> None:
+    import cv2
+
+    cv2.setNumThreads(1)
+    _worker[:] = [Replay(configs.load().with_("execution", threads=1), change)]
+
+
+def _one(path: Path, clip: str) -> dict[str, list[Row]]:
+    return _worker[0](path, clip)
+
+
+def replay(collected: Path, out: Path, workers: int = 2, change: Changed | None = None, only: int = 0) -> Path:
+    """Tables of a collected bench with the stages behind the finders run again, in ``out``; returns it.
+
+    Clips without evidence (failed, no field, no snap withdrawn later) keep the rows they had. only: that many plays
+    at most, the rest left as they were.
+    """
+    run = collected / "run"
+    tables = {name: read_csv(run / f"{name}.csv", name) for name in RUN_TABLES}
+    files = evidence_of(run)
+    clip_of = {str(r["snap_id"]): str(r["clip"]) for r in tables["snaps"]}
+    chosen = [s for s in clip_of if s in files][: only or None]
+    with ProcessPoolExecutor(workers, get_context("spawn"), initializer=_begin, initargs=(change,)) as pool:
+        found = list(pool.map(_one, [files[s] for s in chosen], [clip_of[s] for s in chosen], chunksize=4))
+    fresh = set(chosen)
+    for name in ("snaps", "positions", "labels"):
+        tables[name] = [r for r in tables[name] if r["snap_id"] not in fresh]
+        tables[name] += [row for rows in found for row in rows.get(name, [])]
+        tables[name].sort(key=lambda r: str(r["snap_id"]))
+    for name, rows in tables.items():
+        write_csv(out / f"{name}.csv", name, rows)
+    return out

@@ -1,0 +1,92 @@
+"""Do tracks keep who is who? From 3 s before the snap to 2 s after it, men who stay visible.
+
+A man counts where the truth shows at least VISIBLE of him, inside the picture, in every frame looked at. His identity
+is kept when he was found at the snap and every find of him that lies on a track lies on that same track, and when
+no other man's find lies on it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import linear_sum_assignment
+
+from models.training.bench_replay import evidence_of, play_of, read_evidence
+from models.training.eyes_figures import share
+from pipeline import chart, tracks
+from pipeline.compare import GROUND_OF_HEIGHT, IOU, iou
+from pipeline.label_figures import Value
+from pipeline.records import ROLES
+
+VISIBLE = 0.3  # of a man's outline; less, and nobody could say where he is
+SPAN_S = (-3.05, 2.05)
+Seen = Mapping[str, NDArray[Any]]
+
+
+def owners(box: NDArray[Any], ground: NDArray[Any], seen: Seen, frame: int) -> NDArray[np.int64]:
+    """(N,) person shown by each find of one frame, -1 where nobody of the truth: best overlap overall."""
+    rows = np.flatnonzero(seen["frame"] == frame)
+    out = np.full(len(box), -1, np.int64)
+    true, at = seen["box_px"][rows].astype(float), seen["ground_px"][rows].astype(float)
+    good = np.isfinite(true).all(1)
+    rows, true, at = rows[good], true[good], at[good]
+    if not len(rows) or not len(box):
+        return out
+    overlap = iou(box.astype(float), true)
+    tall = max(float(np.median(true[:, 3] - true[:, 1])), 1.0)
+    apart = np.linalg.norm(ground[:, None].astype(float) - at[None], axis=-1) / tall
+    allowed = (overlap >= IOU) | (apart <= GROUND_OF_HEIGHT)
+    a, b = linear_sum_assignment(-np.where(allowed, 1 + overlap + np.exp(-4 * np.minimum(apart, 50)), 0.0))
+    for i, j in zip(a, b, strict=True):
+        if allowed[i, j]:
+            out[i] = int(seen["person_id"][rows[j]])
+    return out
+
+
+def stayed(seen: Seen, frames: Sequence[int]) -> set[int]:
+    """Players of whom enough shows in every one of these frames."""
+    player = ROLES.index("player")
+    good = (seen["visible"] >= VISIBLE) & (seen["role"] == player) & (seen["in_picture"] > 0)
+    groups = [set(seen["person_id"][good & (seen["frame"] == f)].tolist()) for f in frames]
+    return set.intersection(*groups) if groups else set()
+
+
+def kept(samples: Sequence[chart.Sample], seen: Seen) -> list[bool]:
+    """One entry a man who stays visible: True where his identity is kept."""
+    built = tracks.build([tracks.Sample(s.frame, s.time_s, s.people, s.registration) for s in samples])
+    chosen = [i for i, s in enumerate(samples) if SPAN_S[0] <= s.time_s <= SPAN_S[1]]
+    at_snap = int(np.argmin([abs(s.time_s) for s in samples]))
+    on: dict[int, dict[int, int]] = {}  # look -> track -> person
+    for i in chosen:
+        who = owners(samples[i].people.box_px, samples[i].people.ground_px, seen, samples[i].frame)
+        row = list(built.frame).index(samples[i].frame) if samples[i].frame in built.frame else None
+        if row is not None:
+            on[i] = {k: int(who[f]) for k, f in enumerate(built.found[row]) if f >= 0}
+    out = []
+    for person in sorted(stayed(seen, [samples[i].frame for i in chosen])):
+        mine = [k for k, p in on.get(at_snap, {}).items() if p == person]
+        track = mine[0] if mine else -1
+        others = any(look.get(track, person) not in (person, -1) for look in on.values())
+        elsewhere = any(p == person and k != track for look in on.values() for k, p in look.items())
+        out.append(track >= 0 and not others and not elsewhere)
+    return out
+
+
+def figure(collected: Path) -> list[Value]:
+    """``eyes_identity_kept`` over a collected bench; nothing where the seen truth was not kept."""
+    hits: list[bool] = []
+    for snap_id, path in evidence_of(collected / "run").items():
+        truth = collected / "seen" / f"{snap_id.rsplit('-p', 1)[0]}.npz"
+        raw = read_evidence(path)
+        if not truth.exists() or raw["snap"]["frame"] is None:
+            continue
+        with np.load(truth) as z:
+            seen = {k: z[k] for k in z.files}
+        samples = play_of(raw, 1).samples
+        if any(s.registration.status == "ok" for s in samples):
+            hits += kept(samples, seen)
+    return share("eyes_identity_kept", hits)
