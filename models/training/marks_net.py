@@ -89,14 +89,14 @@ def _evidence(maps: Tensor) -> Tensor:
 
     No gradient flows back: the maps answer for themselves.
     """
-    maps = maps.detach()
+    maps = maps.detach().float()
     across = maps[:, layout.CHANNELS.index("across")]
     out = []
     for name in EVIDENCE:
         seen = maps[:, layout.CHANNELS.index(name)].sigmoid()
         seen = seen * (seen > 0.3)
         mass = seen.sum((1, 2))
-        out += [(seen * across).sum((1, 2)) / (mass + 1.0), mass / 400.0]
+        out += [((seen * across).sum((1, 2)) / (mass + 1.0) - 0.5) * 8.0, mass / 400.0]
     return torch.stack(out, 1)
 
 

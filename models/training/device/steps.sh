@@ -96,9 +96,12 @@ export_all() {
   say "exported: $(ls "$WORK/$to" | tr '\n' ' ')"
 }
 
-# evaluate_all [LIMIT]: figures of every finder on every set, into $OUT/people_metrics.json
+# evaluate_all [LIMIT]: figures of every finder, and of the shipped one, on every set, into $OUT/people_metrics.json
 evaluate_all() {
-  $PY -m models.training.evaluate_people --onnx "$WORK"/onnx/*.onnx --rendered "$WORK/stills_test" \
+  local before=()
+  [ -e models/people/people.onnx ] && mkdir -p "$WORK/before" && before=("$WORK/before/shipped_before.onnx") \
+    && cp models/people/people.onnx "${before[0]}"
+  $PY -m models.training.evaluate_people --onnx "$WORK"/onnx/*.onnx "${before[@]}" --rendered "$WORK/stills_test" \
     --real $MEASURE_SETS --json "$OUT/people_metrics.json" --workers "$CORES" --limit "${1:-0}" --looks 2>&1 | tail -60
   say "measured"
 }
