@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,12 +18,16 @@ BYSTANDER = ROLES.index("bystander")
 
 @dataclass(frozen=True)
 class Sample:
-    """One sampled frame: its index, seconds from the snap, who was found in it and where it looks."""
+    """One sampled frame: its index, seconds from the snap, who was found in it and where it looks.
+
+    faint: finds too unsure to count alone; several frames, or a side short of men, may bear them out.
+    """
 
     frame: int
     time_s: float
     people: People
     registration: Registration
+    faint: People | None = None
 
 
 @dataclass(frozen=True)
@@ -46,12 +50,20 @@ class TrackSettings:
     found_rate_pile: float = 0.65
     repeat_rate: float = 0.06  # of a false find turning up again at the same place
     kit_cost: float = 4.0  # cost in sigmas of a kit as unlike as the two teams' are
+    follow_kit: float = 0.7  # after the snap: weight of the log odds of the kits
+    follow_doubt: float = 2.0  # and price of a find of confidence 0 over one of 1, in log odds
+    follow_unmatched: float = 6.0  # and of leaving a man of the roster without a find
+    reserve_share: float = 0.5  # of the frames before the snap in which a man must be found who was not sure in any
+    reserve_gap_yd: float = 0.8  # and how far from everybody else he must stand
     extend_s: float = 0.55  # how far a track reaches past its first and last find
 
 
 @dataclass(frozen=True)
 class Finds:
-    """Finds of one frame on the ground: xy (M, 2), cov (M, 2, 2), source index (M,), and what people said."""
+    """Finds of one frame on the ground: xy (M, 2), cov (M, 2, 2), source index (M,), and what people said.
+
+    tall_yd (M,): height of the box against the camera's scale where he stands.
+    """
 
     xy: Array
     cov: Array
@@ -60,6 +72,10 @@ class Finds:
     confidence: Array
     kit: Array
     piled: NDArray[np.bool_]
+    tall_yd: Array
+
+
+FIELDS = ("xy", "cov", "index", "role", "confidence", "kit", "piled", "tall_yd")
 
 
 def _jacobians(camera: Camera, px: Array) -> Array:
@@ -70,6 +86,13 @@ def _jacobians(camera: Camera, px: Array) -> Array:
     return np.stack([dx, dy], -1)
 
 
+def yard_px(camera: Camera, xy: Array) -> Array:
+    """(M,) px that one yard upright takes at ground points (M, 2) yards."""
+    foot = camera.ground_to_px(xy)
+    top = camera.project(np.concatenate([xy, np.ones((len(xy), 1))], 1))
+    return np.asarray(np.linalg.norm(top - foot, axis=-1))
+
+
 def on_ground(sample: Sample, settings: TrackSettings) -> Finds:
     people, reg = sample.people, sample.registration
     kit = teams.comparable(np.asarray(people.kit, float))
@@ -77,7 +100,7 @@ def on_ground(sample: Sample, settings: TrackSettings) -> Finds:
         none = np.zeros(0)
         return Finds(
             none.reshape(0, 2), none.reshape(0, 2, 2), none.astype(np.int64), none.astype(np.int64), none,
-            kit[:0], none.astype(bool),
+            kit[:0], none.astype(bool), none,
         )  # fmt: skip
     px = np.asarray(people.ground_px, float)
     xy = reg.camera.px_to_ground(px)
@@ -96,9 +119,36 @@ def on_ground(sample: Sample, settings: TrackSettings) -> Finds:
     keep = keep[~_doubles(xy[keep], people.box_px[keep].astype(float), people.confidence[keep].astype(float), settings)]
     iou = _iou(people.box_px[keep].astype(float))
     piled = np.asarray((iou > 0.1).any(1), bool) if len(keep) else np.zeros(0, bool)
+    tall = height[keep] / np.maximum(yard_px(reg.camera, xy[keep]), 1e-6)
     return Finds(
-        xy[keep], cov[keep], keep, people.role[keep], people.confidence[keep].astype(float), kit[keep], piled
+        xy[keep], cov[keep], keep, people.role[keep], people.confidence[keep].astype(float), kit[keep], piled, tall
     )
+
+
+def with_faint(finds: Finds, sample: Sample, settings: TrackSettings, shift: Array) -> Finds:
+    """The finds of a frame, then its faint ones that are no double of them. index goes on past the sure people.
+
+    shift (2,): yards by which finds were moved to agree with the frames before.
+    """
+    if sample.faint is None or len(sample.faint) == 0:
+        return finds
+    more = on_ground(Sample(sample.frame, sample.time_s, sample.faint, sample.registration), settings)
+    if not len(more.xy):
+        return finds
+    more = replace(more, xy=more.xy + shift)
+    if len(finds.xy):
+        gap = np.linalg.norm(more.xy[:, None] - finds.xy[None], axis=-1).min(1)
+        apart = gap >= 2 * settings.merge_yd
+    else:
+        apart = np.ones(len(more.xy), bool)
+    more = take(more, np.flatnonzero(apart))
+    more = replace(more, index=more.index + len(sample.people))
+    return Finds(*(np.concatenate([getattr(finds, k), getattr(more, k)]) for k in FIELDS))
+
+
+def take(finds: Finds, keep: NDArray[np.int64]) -> Finds:
+    """The finds at these indices."""
+    return Finds(*(getattr(finds, k)[keep] for k in FIELDS))
 
 
 def _iou(box: Array) -> Array:

@@ -124,6 +124,18 @@ def set_positions(xy: Array, times: Array) -> Array:
             return np.nanmedian(xy[window], axis=0)
 
 
+def kit_evidence(kit: Array, side: NDArray[np.int64]) -> tuple[Array, Array]:
+    """Log odds (M,) of the defence's kit for M finds, and each one's distance from the nearer kit in sds.
+
+    kit (M, K) as ``comparable`` gives it; side (M,) of those whose side is sure, UNKNOWN elsewhere. Zeros where
+    there are too few to learn the kits from.
+    """
+    if not len(kit):
+        return np.zeros(0), np.zeros(0)
+    geometry = np.select([side == DEFENSE, side == OFFENSE], [GEOMETRY_CLIP, -GEOMETRY_CLIP], 0.0)
+    return _kit_odds(formation.whiten(kit), np.flatnonzero(geometry != 0), geometry)
+
+
 def _kit_odds(z: Array, players: NDArray[np.int64], geometry: Array) -> tuple[Array, Array]:
     """(N,) log odds of the defence's kit, and each one's distance from the nearer kit in sds.
 
