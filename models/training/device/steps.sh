@@ -74,7 +74,7 @@ wait_for() {
       esac
     done
     [ "$open" = 0 ] && break
-    [ "$alive" = 0 ] && [ "$(date +%s)" -gt $((until + 10)) ] && break
+    [ "$alive" = 0 ] && [ "$(date +%s)" -gt $((until + 45)) ] && break
     sleep 1
   done
   say "waited; $open trainings not done, $alive processes seen"
