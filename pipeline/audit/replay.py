@@ -81,7 +81,8 @@ def _moved_snap(run_dir: Path, found: Evidence, geometry: Sequence[Event]) -> Ba
         again = evidences.read(path, found.snap_id)
         return Basis(replace(again.snap, confidence=1.0, reason=f"set by {move.who}"), again.samples, again)
     shift = seconds_to(found, frame)
-    if shift is None or abs(shift) > NEAR_S:
+    looked = shift is not None and min(abs(s.time_s - shift) for s in found.samples) <= NEAR_S
+    if shift is None or abs(shift) > NEAR_S or not looked:
         raise FilmNeeded(f"Frame {frame} is too far from the frames looked at: the film is needed to read it again.")
     old = found.snap.time_s
     time = None if old is None else old + Fraction(shift).limit_denominator(90000)
@@ -98,8 +99,8 @@ def reread_path(run_dir: Path, snap_id: str, frame: int) -> Path:
 
 
 def seconds_to(found: Evidence, frame: int) -> float | None:
-    """Seconds from the predicted snap to a frame, by the sampled frames' times; None without two of them."""
-    if found.snap.frame is None or len(found.samples) < 2:
+    """Seconds from the moment the samples count from to a frame, by their times; None without two of them."""
+    if len(found.samples) < 2:
         return None
     frames = np.array([s.frame for s in found.samples], float)
     times = np.array([s.time_s for s in found.samples])

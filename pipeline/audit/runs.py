@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -65,7 +66,7 @@ class RunFacts:
         if folder is not None:
             tried = [folder / clip, folder / Path(clip).name, *tried]
         for path in tried:
-            if path.is_file():
+            if os.path.isfile(path):  # False also where a folder on the way may not be entered
                 return path
         where = f" (looked for {tried[0]})" if tried else ""
         raise InputError(f"The film of {clip} is not there{where}.", hint="Give its folder with --film FOLDER.")
