@@ -47,7 +47,7 @@ bench() { $PY -m models.training.bench_set "$@" --out "$BENCH"; }
 
 if [ "$WHAT" = render ]; then
   setsid nohup nice -n "${NICE:-12}" $PY -m models.training.bench_set render --out "$BENCH" \
-    --plays "${PLAYS:-700}" --workers "${RENDER_WORKERS:-14}" < /dev/null >> "$BENCH/render.out" 2>&1 &
+    --plays "${PLAYS:-1000}" --workers "${RENDER_WORKERS:-14}" < /dev/null >> "$BENCH/render.out" 2>&1 &
   sleep "${LOOK_AFTER:-3}"
   tail -n 3 "$BENCH/render.out"
   first=$(ls "$BENCH"/pool/render/failed/* 2> /dev/null | head -n 1)
