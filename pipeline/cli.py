@@ -93,9 +93,15 @@ def chart(
         str, typer.Option("--on", help="local: processes of this machine; here: this process; ray://HOST:PORT.")
     ] = "local",
     no_bom: Annotated[bool, typer.Option("--no-bom", help="CSV without a byte order mark.")] = False,
+    plays: Annotated[
+        Path | None, typer.Option("--plays", help="The staff's play list, .csv or .xlsx; columns as under [plays].")
+    ] = None,
 ) -> None:
     """Chart film: one row per snap, with positions, labels, evidence and pictures, in --out."""
+    from pipeline import context, play_list
+
     found = settings(config, field)
+    listed = None if plays is None else play_list.read(plays, context.columns_of(found))
     if no_bom:
         found = found.with_("ledger", bom=False)
     if workers is not None:
@@ -111,11 +117,31 @@ def chart(
             typer.echo(line)
         return
     run = setup.run(found, inputs, out, resume, on)
-    with reporter_for(sys.stdout) as reporter:
-        run.chart(inputs, reporter)
+    try:
+        with reporter_for(sys.stdout) as reporter:
+            run.chart(inputs, reporter)
+    finally:  # also where some clips failed: the rest is written
+        if (out / "snaps.csv").is_file() and (out / "labels.csv").is_file():
+            for line in context.finish(out, found, listed):
+                typer.echo(line)
     typer.echo(f"Ledger:   {out / 'snaps.csv'}")
     typer.echo(f"Pictures: {out / 'frames'}")
     typer.echo(f"Timings:  {out / 'run.json'}")
+
+
+@app.command()
+@_guarded
+def join(
+    run_dir: Annotated[Path, typer.Argument(metavar="DIR", help="Run folder of `snapledger chart`.")],
+    plays: Annotated[Path, typer.Argument(metavar="FILE", help="The staff's play list, .csv or .xlsx.")],
+    config: ConfigOption = None,
+) -> None:
+    """Join a play list with a run that is charted already: down, distance, hash, field position, personnel."""
+    from pipeline import context, play_list
+
+    found = settings(config, None)
+    for line in context.finish(run_dir, found, play_list.read(plays, context.columns_of(found))):
+        typer.echo(line)
 
 
 @app.command()
@@ -192,6 +218,42 @@ def explain(
 
     for line in stage.as_text(stage.explain(run_dir, snap_id, label)):
         typer.echo(line)
+
+
+@app.command()
+@_guarded
+def export(
+    run_dir: Annotated[Path, typer.Argument(metavar="DIR", help="Run folder of `snapledger chart`.")],
+    to: Annotated[str, typer.Option("--to", help="csv, xlsx, json or parquet.")],
+    only_checked: Annotated[bool, typer.Option("--only-checked", help="Only rows an analyst checked.")] = False,
+    columns: Annotated[str | None, typer.Option("--columns", help="Columns, separated by commas.")] = None,
+    out: Annotated[Path | None, typer.Option("--out", help="File; DIR/export.FORM if left out.")] = None,
+) -> None:
+    """Write the rows of a run, corrections applied, for a spreadsheet or another program."""
+    from pipeline.export import gather, write
+
+    path = write.target(run_dir, to, out)
+    names = None if columns is None else [n.strip() for n in columns.split(",") if n.strip()]
+    found = gather.gather(run_dir, names, only_checked)
+    write.write(found, to, path)
+    typer.echo(f"{len(found.rows)} row(s), {len(found.columns)} column(s): {path}")
+
+
+@app.command("import-edits")
+@_guarded
+def import_edits(
+    run_dir: Annotated[Path, typer.Argument(metavar="DIR", help="Run folder the file was exported from.")],
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The edited export, .csv or .xlsx.")],
+    who: Annotated[str | None, typer.Option("--who", help="Your name; it stands beside every act.")] = None,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would be taken over; write nothing.")] = False,
+    ignore_unknown: Annotated[
+        bool, typer.Option("--ignore-unknown", help="Leave columns out that an export does not have.")
+    ] = False,
+) -> None:
+    """Take cells edited in an export over as acts of the audit; conflicts are shown and not written."""
+    from pipeline.export import import_command
+
+    import_command.run(run_dir, file, who, dry_run, ignore_unknown, typer.echo)
 
 
 def _version(value: bool) -> None:

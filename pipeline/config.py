@@ -90,6 +90,24 @@ class LabelsConfig(_Section):
     file: str
 
 
+class PlaysConfig(_Section):
+    """Which column of a staff's play list is what; '' where the list has none."""
+
+    clip: str
+    down: str
+    distance: str
+    hash: str
+    field_position: str
+    personnel: str
+    own: tuple[str, ...]
+
+
+class ViewsConfig(_Section):
+    """How clips that show one play from both views are found."""
+
+    pair: Literal["names", "order", "none"]
+
+
 class PicturesConfig(_Section):
     """The pictures in frames/."""
 
@@ -130,6 +148,8 @@ class Config(_Section):
     confirm: ConfirmConfig
     people: PeopleConfig
     labels: LabelsConfig
+    plays: PlaysConfig
+    views: ViewsConfig
     pictures: PicturesConfig
     ledger: LedgerConfig
     execution: ExecutionConfig
@@ -143,7 +163,7 @@ class Config(_Section):
 
     def fingerprint(self) -> str:
         """sha256 over every setting that can change a result, the labels file's content included."""
-        raw = self.model_dump(mode="json", exclude={"execution", "ledger", "models"})
+        raw = self.model_dump(mode="json", exclude={"execution", "ledger", "models", "plays", "views"})
         path = Path(self.labels.file) if self.labels.file else configs_dir() / "labels.toml"
         raw["labels"] = hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
         fields = {p.name: p.read_text(encoding="utf-8") for p in sorted((configs_dir() / "fields").glob("*.toml"))}

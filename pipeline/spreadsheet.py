@@ -14,7 +14,8 @@ from pipeline.ledger import Row
 from pipeline.schema import table
 
 
-def _cells(path: Path) -> list[list[Any]]:
+def cells(path: Path) -> list[list[Any]]:
+    """Cells of the first sheet, or of a .csv with commas, semicolons or tabs. Raises InputError."""
     if path.suffix.lower() == ".xlsx":
         from openpyxl import load_workbook
         from openpyxl.utils.exceptions import InvalidFileException
@@ -43,7 +44,7 @@ def read(path: Path) -> tuple[list[Row], list[str]]:
     Header in the first row; case and spaces do not matter. Raises UsageError where no column is known,
     InputError naming the row for a value of a wrong kind.
     """
-    rows = [r for r in _cells(path) if any(v not in (None, "") for v in r)]
+    rows = [r for r in cells(path) if any(v not in (None, "") for v in r)]
     known = {c.name: c for c in table("snaps").columns}
     headers = [_name(h) for h in rows[0]] if rows else []
     labels = [h for h in headers if h in known and h not in ("clip", "snap_id")]
@@ -53,9 +54,9 @@ def read(path: Path) -> tuple[list[Row], list[str]]:
             hint="Name columns as in snaps.csv, for example: clip, deep_safeties, rushers.",
         )  # fmt: skip
     made: list[Row] = []
-    for number, cells in enumerate(rows[1:], start=2):
+    for number, line in enumerate(rows[1:], start=2):
         row: Row = {}
-        for header, value in zip(headers, cells, strict=False):
+        for header, value in zip(headers, line, strict=False):
             if header in known:
                 row[header] = _value(known[header], value, path, number)
         made.append(row)

@@ -22,8 +22,9 @@ SNAPS = (
     "corner_depth_offense_right_yd corner_picture box_defenders motion motion_response deep_safeties_after "
     "rotation rotation_from disguised rushers blockers spare_rushers read_window coverage_before coverage_after "
     "coverage_before_candidates coverage_after_candidates confidence visible_depth_yd registration_error_yd "
-    "review review_reasons schema_version"
-).split()
+    "review review_reasons schema_version "
+    "down distance_yd hash_offense field_position personnel own_labels other_view_clip other_view_snap_id"
+).split()  # version 2 appended what a play list and the other view tell
 PLAYERS = (
     "image role side confidence box_left_px box_top_px box_right_px box_bottom_px ground_x_px ground_y_px x_yd "
     "y_yd"

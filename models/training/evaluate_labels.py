@@ -1,6 +1,6 @@
 """Labels against the playbook's truth, from positions instead of film: with perfect and with noisy eyes.
 
-``python -m models.training.evaluate_labels --plays 1000 [--seed 900000] [--level professional] [--json FILE] [--write]``
+``python -m models.training.evaluate_labels --plays 1000 [--seed 900000] [--level professional] [--write]``
 prints, per label, the share that is right with a 95 % interval (Wilson 1927), how many were answered, the expected
 calibration error in ten bins, and the figures labels_*; --write keeps those of perfect positions.
 """

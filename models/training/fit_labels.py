@@ -116,7 +116,7 @@ def collect_trust(cases: Iterable[Case], forests: Halves, values: Mapping[str, A
             if want is None or want == "" or label is None or label.value is None:
                 continue
             said = Label(label.value, raw[name], label.status, label.reason)
-            measured = trust.measured(said, seen, raw["play_kind"])
+            measured = trust.measured(name, said, seen, raw["play_kind"])
             out.add(trust.SECTION + name, measured, label.value == want, c.seed)
 
 
@@ -258,7 +258,7 @@ def prune(values: dict[str, Any]) -> None:
 
 # Sizes of a forest: rounds, leaves, samples a leaf, rate.
 SIZES = {
-    "large": (240, 16, 12, 0.08), "middle": (160, 12, 12, 0.08), "small": (60, 8, 12, 0.08), "trust": (60, 6, 40, 0.06),
+    "large": (240, 16, 12, 0.08), "middle": (160, 12, 12, 0.08), "small": (60, 8, 12, 0.08), "trust": (70, 6, 20, 0.06),
 }  # fmt: skip
 
 

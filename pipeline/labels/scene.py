@@ -43,6 +43,7 @@ class Scene:
     seen: NDArray[np.bool_]
     confidence: float
     forests: Mapping[str, Forest] = field(default_factory=dict)
+    distance_yd: float = float("inf")  # yards to gain, where a play list says
     facts: dict[str, Any] = field(default_factory=dict)
 
     def at(self, time_s: float, tolerance_s: float = 0.2) -> tuple[Array, Array]:
@@ -89,11 +90,13 @@ class Scene:
 
     @property
     def depth_scale(self) -> float:
-        """1 in the open field; smaller near the goal, where the field behind the defence ends."""
-        if not np.isfinite(self.yards_to_goal):
-            return 1.0
+        """1 in the open field; smaller near the goal, where the field behind the defence ends, and with little to
+        gain, where a play list says so."""
         s = self.settings
-        return float(np.clip(self.yards_to_goal / s("red_zone.from_yd"), s("red_zone.smallest_scale"), 1.0))
+        short = s("short_yardage.scale") if self.distance_yd <= s("short_yardage.up_to_yd") else 1.0
+        if not np.isfinite(self.yards_to_goal):
+            return short
+        return short * float(np.clip(self.yards_to_goal / s("red_zone.from_yd"), s("red_zone.smallest_scale"), 1.0))
 
     def until(self, time_s: float) -> bool:
         """Whether the moments reach a time after the snap."""
@@ -127,4 +130,5 @@ def build(
         tracks.time_s, alignment.depth_yd, alignment.across_yd, off, dfn, alignment.position, roles, sd,
         int(alignment.evidence.get("a_side", 11)), float(alignment.evidence.get("yards_to_goal", np.nan)),
         alignment.visible_depth_yd, settings, tracks.seen, alignment.confidence, forests or {},
+        float(alignment.evidence.get("distance_yd", np.inf)),
     )  # fmt: skip

@@ -22,7 +22,12 @@ LABELS = (
     "deep_safeties_after", "rotation", "rotation_from", "disguised", "rushers", "blockers", "spare_rushers",
     "read_window", "coverage_before", "coverage_after",
 )  # fmt: skip
-PLAIN = ("no motion", "not a dropback", "nobody came down")  # reasons of answers that follow from another label
+# Labels of what is shown before the snap: nothing seen after it may change how sure they are.
+SHOWN = (
+    "deep_safeties", "middle_of_field", "corner_picture", "box_defenders", "motion", "motion_response",
+    "coverage_before",
+)  # fmt: skip
+SEEN_BEFORE = ("position_sd", "missing_defense", "missing_offense", "line_sure", "room", "scale")
 
 
 def seeing(scene: Scene) -> dict[str, float]:
@@ -55,16 +60,17 @@ def _share(seen: NDArray[np.bool_]) -> float:
     return float(seen.mean()) if seen.size else features.NAN
 
 
-def measured(label: Label, seen: Mapping[str, float], kind_sure: float) -> dict[str, float]:
+def measured(name: str, label: Label, seen: Mapping[str, float], kind_sure: float) -> dict[str, float]:
     """What the trust in one label rests on. kind_sure: the play kind's own score."""
     p = float(np.clip(label.confidence, 1e-4, 1 - 1e-4))
     number = isinstance(label.value, int) and not isinstance(label.value, bool)
-    return {
+    out = {
         "raw": float(np.log(p / (1 - p))),
-        "kind_raw": kind_sure,
         "count": float(label.value) if number and label.value is not None else features.NAN,
-        **seen,
     }
+    if name in SHOWN:
+        return out | {k: seen[k] for k in SEEN_BEFORE}
+    return out | {"kind_raw": kind_sure} | dict(seen)
 
 
 def apply(scene: Scene, labels: Mapping[str, Label]) -> dict[str, Label]:
@@ -78,10 +84,12 @@ def apply(scene: Scene, labels: Mapping[str, Label]) -> dict[str, Label]:
         label, learned = labels.get(name), scene.forests.get(SECTION + name)
         if label is None or label.value is None or learned is None:
             continue
-        p = float(learned.chances([measured(label, seen, kind_sure)])[0, 1])
+        p = float(learned.chances([measured(name, label, seen, kind_sure)])[0, 1])
         status = label.status
         if status in ("ok", "unsure"):
-            status = "ok" if p >= scene.settings("status.unsure_below") else "unsure"
+            # A close call stays unsure, however often such calls are right.
+            sure = scene.settings("status.unsure_below")
+            status = "ok" if p >= sure and label.confidence >= (0.5 + sure) / 2 else "unsure"
         out[name] = Label(label.value, float(np.clip(p, 0.0, 1.0)), status, label.reason)
     return out
 

@@ -15,7 +15,7 @@ from typing import Any
 
 from pipeline.errors import ShapeError
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 TABLES = ("snaps", "positions", "labels", "failures", "registration", "players", "still_registration")
 DECIMALS = 4
 # A cell that starts so is run as a formula by spreadsheet programs
