@@ -293,6 +293,7 @@ def number_places(g: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
     far = torch.rand(b, device=dev) < 0.5
     kind = torch.rand(b, device=dev)
     x = torch.where(kind < 0.78, 10 * torch.round(x0 / 10), torch.where(kind < 0.9, 5 * torch.round(x0 / 5), x0))
+    far = _row_in_sight(g, x, far)
     y = torch.where(far, col["width"] - col["number"], col["number"])
     y = torch.where(kind > 0.94, y0.clamp(-5, 70), y)
     from_goal = (x - col["end_zone"]).minimum(col["length"] - col["end_zone"] - x)
@@ -309,6 +310,15 @@ def number_places(g: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
     clear &= (kind <= 0.94) | (off > 4.0)
     clear &= (kind < 0.9) | (kind > 0.94) | on | ((x / 10 - torch.round(x / 10)).abs() > 0.35)
     return torch.stack([x, y, far.float()], 1), tens, arrow, clear.float()
+
+
+def _row_in_sight(g: Tensor, x: Tensor, far: Tensor) -> Tensor:
+    """(B,) far, but the other row where only that one lies in the picture at x."""
+    near_y = g[:, GEOMETRY.index("number")]
+    rows = torch.stack([near_y, g[:, GEOMETRY.index("width")] - near_y], 1)
+    px = project(g, torch.stack([x[:, None].expand(-1, 2), rows], -1)[:, None])[:, 0]
+    inside = ((px > 30) & (px < torch.tensor([STORE_HW[1], STORE_HW[0]], device=px.device) - 30)).all(-1)
+    return torch.where(inside[:, 0] == inside[:, 1], far, inside[:, 1])
 
 
 def cut_patches(image: Tensor, g: Tensor, place: Tensor, jitter: bool) -> tuple[Tensor, Tensor]:
