@@ -39,7 +39,8 @@ KINDS = {"pass": 0.76, "run": 0.16, "special": 0.08}
 class Case:
     """One play: its truth by label, per track what is true of who it follows, and what the chain made of it.
 
-    owner (N,) person id, -1 for nobody; flags (P, 4) rusher, blocker, deep, deep_after; side (P,) of SIDES.
+    owner (N,) person id, -1 for nobody; flags (P, 4) rusher, blocker, deep, deep_after; side (P,) of SIDES;
+    corners: person ids of the corners on the offence's left and right, -1 where there is none.
     """
 
     seed: int
@@ -52,6 +53,7 @@ class Case:
     direction: int
     tracks: Tracks
     alignment: Alignment
+    corners: tuple[int, int] = (-1, -1)
 
 
 def owners(observed: Observed, t: Tracks) -> NDArray[np.int64]:
@@ -82,7 +84,13 @@ def case(play: Play, observed: Observed, errors: str, view: str) -> Case:
     a = alignment.align(t, [s.registration for s in observed.samples])
     flags = np.array([[p.rusher, p.blocker, p.deep, p.deep_after] for p in play.people], bool)
     side = tuple(p.side for p in play.people)
-    return Case(play.seed, errors, view, dict(play.labels), owners(observed, t), flags, side, play.direction, t, a)
+    first = sum(p.side == "offense" and p.role == "player" for p in play.people)
+    named = play.extra.get("corners") or {}
+    left, right = (first + named[sign] if sign in named else -1 for sign in (-1, 1))
+    return Case(
+        play.seed, errors, view, dict(play.labels), owners(observed, t), flags, side, play.direction, t, a,
+        (left, right),
+    )  # fmt: skip
 
 
 def _plain(value: Any) -> Any:
@@ -106,7 +114,7 @@ def to_json(c: Case) -> dict[str, Any]:
     return {
         "seed": c.seed, "errors": c.errors, "view": c.view, "truth": _plain(c.truth), "owner": _plain(c.owner),
         "flags": _plain(c.flags), "side": list(c.side), "direction": c.direction,
-        "tracks": {k: _plain(getattr(t, k)) for k in (
+        "corners": list(c.corners), "tracks": {k: _plain(getattr(t, k)) for k in (
             "time_s", "frame", "seen", "role", "side", "side_confidence", "found", "error_yd")},
         "alignment": {
             "line": _plain(a.line_of_scrimmage_yd), "ball": _plain(a.ball_y_yd), "direction": a.direction,
@@ -148,6 +156,7 @@ def from_json(raw: dict[str, Any]) -> Case:
     return Case(
         raw["seed"], raw["errors"], raw["view"], raw["truth"], np.array(raw["owner"], np.int64),
         np.array(raw["flags"], bool), tuple(raw["side"]), raw["direction"], made, aligned,
+        tuple(raw.get("corners") or (-1, -1)),
     )  # fmt: skip
 
 
