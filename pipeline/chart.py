@@ -18,7 +18,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline import confirm, film, pictures, review, rows
+from pipeline import confirm, explain, film, pictures, review, rows
+from pipeline import labels as label_stage
 from pipeline import motion as motion_stage
 from pipeline.camera import Camera
 from pipeline.config import Config
@@ -289,6 +290,15 @@ def _finish(
         sample.image = None
 
 
+def _why(chain: Chain, config: Config, moment: str) -> list[str]:
+    """What the labels rest on, for the picture."""
+    if chain.tracks is None or chain.alignment is None or chain.labels is None:
+        return []
+    return explain.lines(
+        chain.tracks, chain.alignment, chain.labels, label_stage.load(config.labels.file or None), moment
+    )
+
+
 def _draw(play: Play, snap_id: str, row: Any, chain: Chain, config: Config, out: Path) -> None:
     for moment, at_s in (("snap", 0.0), ("after", config.sampling.after_s)):
         sample = _at(play, at_s)
@@ -297,6 +307,7 @@ def _draw(play: Play, snap_id: str, row: Any, chain: Chain, config: Config, out:
         data = pictures.play_picture(
             sample.image, sample.frame, sample.people, sample.registration, chain.tracks, chain.alignment,
             chain.labels, row, moment, width_px=config.pictures.width_px, quality=config.pictures.quality,
+            why=_why(chain, config, moment),
         )  # fmt: skip
         write_bytes(out / "frames" / f"{safe_name(snap_id)}-{moment}.jpg", data)
 

@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 
 from pipeline import labels as label_stage
 from pipeline.alignment import Roles
-from pipeline.audit import evidence as evidences
 from pipeline.errors import InputError, UsageError
 from pipeline.labels import scene as scenes
 from pipeline.labels.scene import Scene
@@ -206,8 +205,9 @@ def facts(view: Scene, labels: Labels) -> list[Fact]:
     return sorted(found, key=lambda f: ORDER.index(f.label))
 
 
-def lines(view: Scene, labels: Labels, moment: str) -> list[str]:
+def lines(tracks: Tracks, alignment: Alignment, labels: Labels, settings: Settings, moment: str) -> list[str]:
     """Short lines for the picture of a moment (snap or after): label, then the facts beside it."""
+    view = scenes.build(tracks, alignment, settings)
     wanted = BEFORE if moment == "snap" else ORDER[8:]
     every = facts(view, labels)
     out = []
@@ -270,6 +270,8 @@ def changes(tracks: Tracks, alignment: Alignment, settings: Settings, labels: La
 
 def alignment_of(raw: Mapping[str, Any], shape: tuple[int, int]) -> Alignment:
     """Alignment as written in evidence/."""
+    from pipeline.audit.evidence import floats
+
     e = dict(raw.get("evidence") or {})
     roles = dict(e.get("roles") or {})
     if roles:
@@ -279,8 +281,8 @@ def alignment_of(raw: Mapping[str, Any], shape: tuple[int, int]) -> Alignment:
     visible = raw.get("visible_depth_yd")
     return Alignment(
         _number(raw["line_of_scrimmage_yd"]), _number(raw["ball_y_yd"]), int(raw["direction"]),
-        float(raw["confidence"]), tuple(raw["position"]), evidences.floats(raw["depth_yd"], shape),
-        evidences.floats(raw["across_yd"], shape),
+        float(raw["confidence"]), tuple(raw["position"]), floats(raw["depth_yd"], shape),
+        floats(raw["across_yd"], shape),
         nan if visible is None else float(visible), e,
     )  # fmt: skip
 
@@ -304,6 +306,8 @@ def explain(run_dir: Path, snap_id: str, label: str | None = None, settings: Set
                          hint=f"For example: {', '.join(known[:3]) or 'none was labelled'}.")  # fmt: skip
     if label is not None and label not in written:
         raise UsageError(f"Unknown label {label!r}.", hint=f"Known: {', '.join(sorted(written))}.")
+    from pipeline.audit import evidence as evidences
+
     found = evidences.load(run_dir, snap_id)
     if found.tracks is None or found.raw_alignment is None:
         raise InputError("This snap has no formation to explain.", where=snap_id,

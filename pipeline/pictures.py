@@ -7,6 +7,7 @@ a bar over his head, a rusher a double chevron below it. The palette differs in 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import cv2
@@ -24,6 +25,7 @@ from pipeline.records import SIDES, Alignment, Labels, People, Registration, Tra
 Image = NDArray[np.uint8]
 GRID = (214, 228, 196)
 HEADER_PX = 58
+FOOTER_LINE_PX = 19
 
 
 def jpeg(image: Image, quality: int = 88) -> bytes:
@@ -182,9 +184,10 @@ def facts_lines(row: Row, moment: str) -> tuple[str, str]:
 def play_picture(
     image: Image, frame: int, people: People, registration: Registration, tracks: Tracks | None,
     alignment: Alignment | None, labels: Labels | None, row: Row, moment: str, *,
-    width_px: int = 1280, quality: int = 88,
+    width_px: int = 1280, quality: int = 88, why: Sequence[str] = (),
 ) -> bytes:  # fmt: skip
-    """JPEG of one moment of a play: the marked frame and, where the field is known, the diagram beside it."""
+    """JPEG of one moment of a play: the marked frame and, where the field is known, the diagram beside it; below,
+    what the labels rest on, a line each (``pipeline.explain.lines``)."""
     film_part, scale = fit_width(image, width_px)
     if registration.status == "ok" and registration.camera is not None:
         draw_grid(film_part, registration, scale)
@@ -204,7 +207,17 @@ def play_picture(
     first, second = facts_lines(row, moment)
     text(header, first, (12, 23), 0.55, INK)
     text(header, second, (12, 46), 0.5, INK)
-    return jpeg(np.concatenate([header, body], axis=0), quality)
+    return jpeg(np.concatenate([header, body, _footer(why, body.shape[1])], axis=0), quality)
+
+
+def _footer(why: Sequence[str], width_px: int) -> Image:
+    """Lines of text on paper, cut at the picture's edge; no height without lines."""
+    room = max((width_px - 24) // 8, 20)
+    strip = np.full((FOOTER_LINE_PX * len(why) + (10 if why else 0), width_px, 3), PAPER, np.uint8)
+    for n, line in enumerate(why):
+        shown = line if len(line) <= room else line[: room - 3] + "..."
+        text(strip, shown, (12, 18 + FOOTER_LINE_PX * n), 0.42, INK)
+    return strip
 
 
 def still_picture(
