@@ -25,6 +25,8 @@ HOLD_S, SLOW_S = 0.3, 0.3  # a man unseen keeps his speed for HOLD_S, then loses
 STILL_ACCEL = 0.8  # yd/s^2, before the snap
 MOST_ODDS = 8.0  # of a man's kit: finds of one man err alike
 LOOSE_KIT = 3.0  # a kit against him by more than this and the find is no fall-back
+REJOIN_S, REJOIN_SPEED_YD_S = 2.0, 5.0
+AGAINST = 1.0  # log odds from which a kit counts as one side's
 LOOSE_YD, LOOSE_SPEED_YD_S = 0.8, 6.5
 
 
@@ -82,6 +84,37 @@ def join_rest(
     for t in tracks:
         t.at = {i: int(rest[i][j]) for i, j in t.at.items()}
     return tracks
+
+
+def rejoin(
+    roster: Sequence[Track], others: Sequence[Track], finds: Sequence[Finds], times: Array, odds: Sequence[Array],
+    settings: TrackSettings,
+) -> list[Track]:  # fmt: skip
+    """Give pieces that begin in mid play to men of the roster lost before, where one could have run there and the
+    kits do not speak against it. The roster's tracks grow; returns the pieces nobody took."""
+    left = list(others)
+    while True:
+        best: tuple[float, Track, Track] | None = None
+        for man in roster:
+            for piece in left:
+                gap = float(times[piece.first] - times[man.last])
+                if not 0 < gap <= REJOIN_S or _kit(man, odds) * _kit(piece, odds) < -AGAINST**2:
+                    continue
+                run = float(np.linalg.norm(
+                    finds[piece.first].xy[piece.at[piece.first]] - finds[man.last].xy[man.at[man.last]]
+                ))  # fmt: skip
+                share = run / (LOOSE_YD + REJOIN_SPEED_YD_S * gap)
+                if share < 1 and (best is None or share < best[0]):
+                    best = (share, man, piece)
+        if best is None:
+            return left
+        _, man, piece = best
+        man.at.update(piece.at)
+        left = [t for t in left if t is not piece]
+
+
+def _kit(t: Track, odds: Sequence[Array]) -> float:
+    return float(np.median([odds[i][j] for i, j in t.at.items()]))
 
 
 def _man(track: Track, finds: Sequence[Finds], times: Array, odds: Sequence[Array], first: int) -> Man:

@@ -49,6 +49,8 @@ class TrackSettings:
     found_rate: float = 0.92  # of a person in the open, per frame
     found_rate_pile: float = 0.65
     repeat_rate: float = 0.06  # of a false find turning up again at the same place
+    double_rate: float = 0.3  # the same of a second find of one man, which flickers on and off
+    double_yd: float = 0.9  # nearer than this to a surer find it may be such a second find
     kit_cost: float = 4.0  # cost in sigmas of a kit as unlike as the two teams' are
     follow_kit: float = 0.7  # after the snap: weight of the log odds of the kits
     follow_doubt: float = 2.0  # and price of a find of confidence 0 over one of 1, in log odds
@@ -62,7 +64,8 @@ class TrackSettings:
 class Finds:
     """Finds of one frame on the ground: xy (M, 2), cov (M, 2, 2), source index (M,), and what people said.
 
-    tall_yd (M,): height of the box against the camera's scale where he stands.
+    tall_yd (M,): height of the box against the camera's scale where he stands; second (M,) True beside a surer
+    find, of whom it may be a second find.
     """
 
     xy: Array
@@ -73,9 +76,10 @@ class Finds:
     kit: Array
     piled: NDArray[np.bool_]
     tall_yd: Array
+    second: NDArray[np.bool_]
 
 
-FIELDS = ("xy", "cov", "index", "role", "confidence", "kit", "piled", "tall_yd")
+FIELDS = ("xy", "cov", "index", "role", "confidence", "kit", "piled", "tall_yd", "second")
 
 
 def _jacobians(camera: Camera, px: Array) -> Array:
@@ -100,7 +104,7 @@ def on_ground(sample: Sample, settings: TrackSettings) -> Finds:
         none = np.zeros(0)
         return Finds(
             none.reshape(0, 2), none.reshape(0, 2, 2), none.astype(np.int64), none.astype(np.int64), none,
-            kit[:0], none.astype(bool), none,
+            kit[:0], none.astype(bool), none, none.astype(bool),
         )  # fmt: skip
     px = np.asarray(people.ground_px, float)
     xy = reg.camera.px_to_ground(px)
@@ -120,9 +124,10 @@ def on_ground(sample: Sample, settings: TrackSettings) -> Finds:
     iou = _iou(people.box_px[keep].astype(float))
     piled = np.asarray((iou > 0.1).any(1), bool) if len(keep) else np.zeros(0, bool)
     tall = height[keep] / np.maximum(yard_px(reg.camera, xy[keep]), 1e-6)
-    return Finds(
-        xy[keep], cov[keep], keep, people.role[keep], people.confidence[keep].astype(float), kit[keep], piled, tall
-    )
+    sure = people.confidence[keep].astype(float)
+    near = np.linalg.norm(xy[keep][:, None] - xy[keep][None], axis=-1) < settings.double_yd
+    second = np.asarray((near & (sure[None] > sure[:, None])).any(1), bool)
+    return Finds(xy[keep], cov[keep], keep, people.role[keep], sure, kit[keep], piled, tall, second)
 
 
 def with_faint(finds: Finds, sample: Sample, settings: TrackSettings, shift: Array) -> Finds:

@@ -32,13 +32,14 @@ STILL_CONFIDENCE = 0.15  # in one frame alone nothing less is believed
 def admit(
     roster: Sequence[Track], missing: Mapping[int, int], read: Formation, finds: Sequence[Finds], times: Array,
     odds: Sequence[Array], unlike: Sequence[Array], settings: TrackSettings,
-) -> list[Track]:  # fmt: skip
-    """Tracks up to the snap to add to the roster, at most as many a side as are missing, the surest first.
+) -> tuple[list[Track], dict[int, int]]:  # fmt: skip
+    """Tracks up to the snap to add to the roster, at most as many a side as are missing, the surest first; and how
+    many are missing then.
 
     odds, unlike: per sample, log odds of the defence's kit and distance from the nearer kit of each find.
     """
     before = np.flatnonzero(times <= 0.02)
-    looked = sum(1 for i in before if len(finds[i].xy))
+    looked = sum(1 for i in map(int, before) if len(finds[i].xy))
     rest = [r if times[i] <= 0.02 else r[:0] for i, r in enumerate(left_over(roster, finds))]
     places = [np.median([finds[i].xy[j] for i, j in t.at.items() if times[i] <= 0.02], axis=0) for t in roster]
     free = dict(missing)
@@ -54,7 +55,7 @@ def admit(
         added.append(t)
         places.append(place)
         free[side] -= 1
-    return added
+    return added, free
 
 
 def _sum(t: Track, finds: Sequence[Finds]) -> float:

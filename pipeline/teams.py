@@ -25,6 +25,7 @@ PATCH_WEIGHTS = {"torso": 1.0, "trousers": 0.8, "helmet": 0.6}  # how well a pat
 UNSURE_ROLE = 0.8  # share of the finder's votes below which a role may be turned
 OWN_KIT_SD = 2.2  # a kit this near to a team's is that team's
 ODD_KIT_SD = 4.5  # a kit this far from both teams' is no player's when the finder was not sure either
+SURE_FIND = 0.6  # confidence from which a find is not doubted for it
 KIT_CLIP = 5.0  # log odds: shade, mud and boxes over others keep a kit from being proof
 GEOMETRY_CLIP = 7.0
 
@@ -42,12 +43,16 @@ class Split:
 
 def split(
     xy: Array, seen: NDArray[np.bool_], times: Array, role: NDArray[np.int64], role_share: Array, kit: Array,
-    a_side: int = 11,
+    a_side: int = 11, confidence: Array | None = None,
 ) -> Split:  # fmt: skip
-    """Sides of N tracks: xy (T, N, 2) yards, seen (T, N), times (T,) from the snap, kit (N, K)."""
+    """Sides of N tracks: xy (T, N, 2) yards, seen (T, N), times (T,) from the snap, kit (N, K).
+
+    confidence (N,): the finder's, where more than a_side of a side make it count.
+    """
     n = len(role)
     keep = np.ones(n, bool)
     side = np.where(role == OFFICIAL, OFFICIAL_SIDE, UNKNOWN)
+    found_sure = np.full(n, SURE_FIND) if confidence is None else confidence
     confidence = np.where(role == OFFICIAL, role_share, 0.5)
     still = set_positions(xy, times)
     weight = seen[times <= 0.1].mean(0) if (times <= 0.1).any() else np.zeros(n)
@@ -69,7 +74,7 @@ def split(
     sure = 1 / (1 + np.exp(-np.abs(total)))
     sure *= 1 / (1 + np.exp(-max(read.odds, 0.0) - 1.0))
     confidence = np.where(everyone, sure, confidence)
-    keep = _drop_surplus(keep, side, still, weight, distance, read, a_side)
+    keep = _drop_surplus(keep, side, still, weight, distance, read, a_side, found_sure)
     return Split(keep, role, side.astype(np.int64), np.clip(confidence, 0, 1), read)
 
 
@@ -161,7 +166,7 @@ def _kit_odds(z: Array, players: NDArray[np.int64], geometry: Array) -> tuple[Ar
 
 def _drop_surplus(
     keep: NDArray[np.bool_], side: NDArray[np.int64], still: Array, weight: Array, kit_distance: Array,
-    read: formation.Formation, a_side: int,
+    read: formation.Formation, a_side: int, found_sure: Array,
 ) -> NDArray[np.bool_]:  # fmt: skip
     """More than eleven (twelve) of a side cannot play: those least like players of it go.
 
@@ -176,10 +181,11 @@ def _drop_surplus(
         far = np.abs(still[members, 0] - read.line_x)
         gap = np.linalg.norm(still[members][:, None] - still[members][None], axis=-1) + np.eye(len(members)) * 9
         doubtful = (
-            2.0 * (1 - weight[members])
-            + 0.35 * np.clip(kit_distance[members] - 1.5, 0, 6)
+            3.0 * (1 - weight[members])
+            + 0.25 * np.clip(kit_distance[members] - 1.5, 0, 3)
             + 0.15 * np.clip(far - (10 if s == OFFENSE else 20), 0, 10)
             + 1.2 * np.clip(1 - gap.min(1) / 0.8, 0, 1)
+            + 3.0 * np.clip(SURE_FIND - found_sure[members], 0, 1)
         )
         keep[members[np.argsort(-doubtful)[:extra]]] = False
     return keep

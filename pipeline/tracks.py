@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pipeline import reserve, teams
 from pipeline.association import Track, associate, return_places, stitch
 from pipeline.errors import ShapeError
-from pipeline.follow import follow, join_rest, left_over
+from pipeline.follow import follow, join_rest, left_over, rejoin
 from pipeline.ground import Finds, Sample, TrackSettings, on_ground, with_faint
 from pipeline.kalman import smooth_all
 from pipeline.records import ROLES, Tracks
@@ -24,6 +24,7 @@ from pipeline.records import ROLES, Tracks
 Array = NDArray[np.float64]
 
 DEFAULTS = TrackSettings()
+PLAYER = ROLES.index("player")
 SURE_SIDE = 0.9  # side confidence from which a man's kit teaches what his side wears
 
 
@@ -42,6 +43,7 @@ def build(samples: Sequence[Sample], settings: TrackSettings = DEFAULTS) -> Trac
     tracks = _second_pass(tracks, finds, times, ordered, settings)
     xy, seen, found = _positions(tracks, finds, times, settings)
     split = _split(tracks, finds, times, ordered, settings)
+    xy = _without_guesses(xy, seen, ordered)
     keep = np.flatnonzero(split.keep)
     return Tracks(
         time_s=times,
@@ -81,13 +83,26 @@ def _second_pass(
     odds, unlike = _kit_evidence(tracks, split, finds)
     missing = {s: _a_side(samples) - int((split.side[here] == s).sum()) for s in (teams.OFFENSE, teams.DEFENSE)}
     if split.formation is not None and any(m > 0 for m in missing.values()):
-        roster += reserve.admit(roster, missing, split.formation, finds, times, odds, unlike, settings)
+        more, missing = reserve.admit(roster, missing, split.formation, finds, times, odds, unlike, settings)
+        roster += more
     if times[-1] > 0.02:
         roster = follow(roster, finds, times, odds, settings)
-    rest = left_over(roster, finds)
-    sure = [r[finds[i].index[r] < len(samples[i].people)] for i, r in enumerate(rest)]
-    others = join_rest(sure, finds, times, settings)
-    return roster + [t for t in others if _exists(t, finds, times, samples, settings)]
+    # Whom the count at the snap left out does not come back: only what is first seen later can be somebody new.
+    rest = [
+        r[finds[i].index[r] < len(samples[i].people)] if times[i] > 0.02 else r[:0]
+        for i, r in enumerate(left_over(roster, finds))
+    ]
+    others = [t for t in join_rest(rest, finds, times, settings) if _exists(t, finds, times, samples, settings)]
+    others = rejoin(roster, others, finds, times, odds, settings)
+    full = [s for s, m in missing.items() if m <= 0]
+    return roster + [t for t in others if not _side_is_full(t, full, finds, odds)]
+
+
+def _side_is_full(t: Track, full: list[int], finds: list[Finds], odds: list[Array]) -> bool:
+    """Whether a player of this kit would be one more than can play."""
+    roles = [finds[i].role[j] for i, j in t.at.items()]
+    kit = float(np.median([odds[i][j] for i, j in t.at.items()]))
+    return bool(np.median(roles) == PLAYER and (teams.DEFENSE if kit > 0 else teams.OFFENSE) in full)
 
 
 def _split(
@@ -95,7 +110,10 @@ def _split(
 ) -> teams.Split:
     xy, seen, _ = _positions(tracks, finds, times, settings)
     role, share = _roles(tracks, finds)
-    return teams.split(xy, seen, times, role, share, _kits(tracks, finds), a_side=_a_side(samples))
+    sure = np.array([np.mean([finds[i].confidence[j] for i, j in t.at.items()]) for t in tracks])
+    return teams.split(
+        xy, seen, times, role, share, _kits(tracks, finds), a_side=_a_side(samples), confidence=sure
+    )
 
 
 def _kit_evidence(
@@ -128,16 +146,18 @@ def _exists(
     odds = 0.0
     piled = any(finds[i].piled[j] for i, j in t.at.items())
     rate = settings.found_rate_pile if piled else settings.found_rate
+    second = float(np.mean([finds[i].second[j] for i, j in t.at.items()])) > 0.5
+    false = settings.double_rate if second else settings.repeat_rate
     for i, s in enumerate(samples):
         if i in t.at:
-            odds += np.log(rate / settings.repeat_rate)
+            odds += np.log(rate / false)
             continue
         if s.registration.status != "ok" or s.registration.camera is None or not len(finds[i].xy):
             continue
         # Before the snap a person is expected at his place; after it only near the times he was seen.
         expected = (times[i] <= 0.05 and start <= 0.05) or start - 0.3 <= times[i] <= end + 0.55
         if expected and _in_picture(s, finds[t.first].xy[t.at[t.first]]):
-            odds += np.log((1 - rate) / (1 - settings.repeat_rate))
+            odds += np.log((1 - rate) / (1 - false))
     return bool(odds > 0)
 
 
@@ -171,6 +191,20 @@ def _positions(
         smoothed = smooth_all(times, xy, cov, settings.still_accel_yd_s2, settings.play_accel_yd_s2)
         xy = np.where(keep[..., None], smoothed, np.nan)
     return xy, seen, found
+
+
+def _without_guesses(xy: Array, seen: NDArray[np.bool_], samples: Sequence[Sample]) -> Array:
+    """Positions without those beyond the picture's edge at moments in which nobody was found there."""
+    out = xy.copy()
+    for i, s in enumerate(samples):
+        camera = s.registration.camera
+        if camera is None or not xy.shape[1]:
+            continue
+        px = camera.ground_to_px(xy[i])
+        with np.errstate(invalid="ignore"):
+            inside = ((px > 0) & (px < (camera.width_px - 1, camera.height_px - 1))).all(1)
+        out[i, ~inside & ~seen[i]] = np.nan
+    return out
 
 
 def _roles(tracks: list[Track], finds: list[Finds]) -> tuple[NDArray[np.int64], Array]:

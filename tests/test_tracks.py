@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -162,3 +164,67 @@ def test_nobody_found_gives_no_tracks() -> None:
 def test_no_samples_is_an_error() -> None:
     with pytest.raises(ShapeError, match="at least one sample"):
         tracks.build([])
+
+
+def test_a_second_find_of_a_lineman_that_flickers_is_nobody(standing: list[Sample]) -> None:
+    """Beside a lineman a second box comes in half of the frames: he is one man, and his own find stays his."""
+    twice = [
+        Sample(s.frame, s.time_s, with_extra(s.people, (60.6, 25.3)) if i % 2 else s.people, OK)
+        for i, s in enumerate(standing)
+    ]
+    t = tracks.build(twice)
+    assert t.xy_yd.shape[1] == 22
+
+
+def test_a_man_of_the_roster_has_the_first_call_on_a_find() -> None:
+    """A ghost beside a man before the snap does not take his finds when he runs after it."""
+    rng = np.random.default_rng(7)
+    start = spread(rng)
+    samples = []
+    for t in TIMES:
+        xy = start.copy()
+        xy[21] += [4 * max(t, 0.0), 0]
+        p = people(xy, 2.0, rng)
+        if t < 0 and t not in (-0.3, -1.0):
+            p = with_extra(p, tuple(start[21] + [0.6, 0.3]))
+        samples.append(Sample(int(t * 30) + 300, t, p, OK))
+    t = tracks.build(samples)
+    i0 = at_snap(t)
+    k = int(np.argmin(np.linalg.norm(t.xy_yd[i0] - start[21], axis=1)))
+    late = [i for i, time in enumerate(t.time_s) if time > 0]
+    assert t.seen[late, k].all()
+    assert t.xy_yd[-1, k] == pytest.approx(start[21] + [4 * t.time_s[-1], 0], abs=0.7)
+
+
+def test_a_faint_find_counts_where_a_side_is_short_of_men(standing: list[Sample]) -> None:
+    """A defender found with little confidence at his place in every frame is the eleventh; a twelfth is nobody."""
+    dim = []
+    for s in standing:
+        faint = without(s.people, [i for i in range(22) if i != 20])
+        faint = replace(faint, confidence=np.full(1, 0.15, np.float32))
+        dim.append(Sample(s.frame, s.time_s, without(s.people, [20]), OK, faint))
+    t = tracks.build(dim)
+    assert (t.side == SIDES.index("defense")).sum() == 11
+    i = at_snap(t)
+    assert (t.found[i] == len(dim[i].people)).sum() == 1  # the index goes on behind the sure people
+    full = [replace(s, faint=only_last(with_extra(s.people, (70.0, 33.0)))) for s in standing]
+    assert tracks.build(full).xy_yd.shape[1] == 22
+
+
+def only_last(p: People) -> People:
+    """Only the last find, faint."""
+    return replace(without(p, list(range(len(p) - 1))), confidence=np.full(1, 0.15, np.float32))
+
+
+def test_a_place_beyond_the_picture_is_no_position(standing: list[Sample]) -> None:
+    """A man who comes into the picture after the snap has no position before, where nothing was seen."""
+    late = []
+    for s in standing:
+        x = 44.0 + 8.0 * max(s.time_s, 0.0)
+        seen = with_extra(s.people, (x, 20.0), "official") if s.time_s > 0.4 else s.people
+        late.append(Sample(s.frame, s.time_s, seen, OK))
+    t = tracks.build(late)
+    camera_sees = CAMERA.ground_to_px(t.xy_yd)
+    inside = ((camera_sees > 0) & (camera_sees < (CAMERA.width_px, CAMERA.height_px))).all(-1)
+    known = np.isfinite(t.xy_yd).all(-1)
+    assert (inside | t.seen)[known].all()
