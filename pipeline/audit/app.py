@@ -10,7 +10,6 @@ from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, select_autoescape
 from starlette.applications import Starlette
-from starlette.background import BackgroundTask
 from starlette.concurrency import run_in_threadpool
 from starlette.middleware import Middleware
 from starlette.requests import Request
@@ -121,8 +120,9 @@ class Page:
         """One snap; its stills are made ready behind the answer."""
         snap_id, who = _text(request, "id"), checked_who(_text(request, "who"))
         found = await run_in_threadpool(self.room.detail, snap_id, who)
-        ready = BackgroundTask(run_in_threadpool, self.room.make_ready, snap_id, 1280)
-        return _json(found, background=ready if found["film"]["there"] else None)
+        if found["film"]["there"]:
+            self.room.open(snap_id, WIDTHS[2])
+        return _json(found)
 
     async def still(self, request: Request) -> Response:
         """A decoded frame as JPEG."""
@@ -212,9 +212,9 @@ class Page:
         }  # fmt: skip
 
 
-def _json(value: Any, status: int = 200, background: BackgroundTask | None = None) -> Response:
+def _json(value: Any, status: int = 200) -> Response:
     text = json.dumps(plain(value), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    return Response(text.encode("utf-8", "replace"), status, media_type="application/json", background=background)
+    return Response(text.encode("utf-8", "replace"), status, media_type="application/json")
 
 
 def _text(request: Request, name: str) -> str:

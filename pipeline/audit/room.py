@@ -250,9 +250,15 @@ class Room:
             return []
         return [(s.frame, float(found.snap.time_s) + s.time_s) for s in found.samples]
 
-    def make_ready(self, snap_id: str, width: int) -> None:
-        """Make the stills about a snap that was opened, until another one is."""
-        self._opened = snap_id
+    def open(self, snap_id: str, width: int) -> None:
+        """A snap was opened: make the stills about it, beside whatever else is asked, until another one is opened."""
+        with self._guard:
+            if self._opened == snap_id:
+                return
+            self._opened = snap_id
+        threading.Thread(target=self._make_ready, args=(snap_id, width), name="stills", daemon=True).start()
+
+    def _make_ready(self, snap_id: str, width: int) -> None:
         try:
             found = self.evidence(snap_id)
             sampled = [s.frame for s in found.samples] if found else []
