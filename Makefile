@@ -8,12 +8,13 @@ BENCH_PLAYS ?= 300
 export OMP_NUM_THREADS ?= 2
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 
-.PHONY: demo test check bench samples wheel clean help
+.PHONY: demo test check bench bench-eyes samples wheel clean help
 help:
 	@echo "make demo    install, chart the clips in sample_frames/, say where the results are"
 	@echo "make test    install with the test extra, run the suite"
 	@echo "make check   formatting, lint, types and the suite"
 	@echo "make bench   render BENCH_PLAYS=$(BENCH_PLAYS) unseen plays, chart them, write models/metrics.json and README figures"
+	@echo "make bench-eyes  how far the eyes hold on unseen looks, and what each learned part buys: models/EYES.md"
 	@echo "make samples render sample_frames/ again"
 
 $(BIN)/python:
@@ -42,6 +43,9 @@ check: $(VENV)/.installed-test
 
 bench: $(VENV)/.installed-test
 	$(BIN)/python -m models.training.bench --plays $(BENCH_PLAYS) --out $(BENCH_OUT)
+
+bench-eyes: $(VENV)/.installed-test
+	$(BIN)/python -m models.training.bench_eyes --collected $(BENCH_OUT) --out $(BENCH_OUT)/eyes
 
 samples: $(VENV)/.installed-test
 	$(BIN)/python -m models.training.make_samples --out sample_frames
