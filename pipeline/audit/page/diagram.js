@@ -79,7 +79,7 @@ export class Diagram {
     if (p.deep) g.append(s("path", { class: "deep", d: "M-10 -11H10" }));
     if (p.rusher && this.moment.time_s > 0.4) g.append(s("path", { class: "rush", d: "M-6 10L0 15L6 10M-6 15L0 20L6 15" }));
     const name = off ? `${at.depth.toFixed(0)} yd` : SHORT[p.position];
-    if (name) g.append(s("text", { y: p.side === "defense" ? -13 : 20, text: name }));
+    if (name) g.append(s("text", { y: p.side === "defense" ? (p.deep ? -16 : -10) : 18, text: name }));
     return g;
   }
 
@@ -127,5 +127,5 @@ export function legend() {
     s("svg", { viewBox: "-9 -9 18 18", "aria-hidden": "true", class: "legend-mark" }, s("g", { class: `person ${side}` },
       s("path", { class: "mark", d: { offense: "M-6 -6H6V6H-6Z", defense: "M-7 -6H7L0 8Z", official: "M-7 -2.5H7V2.5H-7Z" }[side] }))), text);
   return h("p", { class: "legend" }, ["offense", "defense", "official"].map((side) => item(side, SIDES[side])),
-    h("span", { text: "bar: deep · chevrons: rusher" }));
+    h("span", { text: "bar deep · chevrons rusher" }));
 }

@@ -4,8 +4,8 @@ export const LABELS = {
   play_kind: "Play",
   deep_safeties: "Deep safeties",
   middle_of_field: "Middle of the field",
-  corner_depth_offense_left_yd: "Corner depth, offence's left, yd",
-  corner_depth_offense_right_yd: "Corner depth, offence's right, yd",
+  corner_depth_offense_left_yd: "Corner left, yd",
+  corner_depth_offense_right_yd: "Corner right, yd",
   corner_picture: "Corners",
   box_defenders: "Defenders in the box",
   motion: "Motion",
@@ -20,7 +20,7 @@ export const LABELS = {
   read_window: "Time to read",
   coverage_before: "Coverage shown",
   coverage_after: "Coverage played",
-  line_of_scrimmage_yd: "Line of scrimmage, yd",
+  line_of_scrimmage_yd: "Scrimmage line, yd",
   offense_direction: "Offence attacks",
 };
 
