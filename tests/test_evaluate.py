@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
-from pipeline import compare, config, evaluate, ledger, rows, stats
+from pipeline import compare, config, evaluate, label_figures, ledger, rows, stats
 from pipeline.chart import chart_clip
 from pipeline.cli import app
 from pipeline.errors import UsageError
@@ -230,3 +230,54 @@ def test_people_who_count_for_nobody() -> None:
     assert compare.people_counted(pair, matched) == (n, n, n + 1)
     assert compare.people_counted(pair, matched[1:]) == (n - 1, n, n + 1)  # one missed, his find stands alone
     assert compare.people_counted(pair, [*matched, (n + 1, n)]) == (n, n, n + 1)  # found beyond the lines
+
+
+def test_two_human_charts_are_held_against_each_other(tmp_path: Path) -> None:
+    """Agreement of two people, against scikit-learn's kappa; the program can be held against the same figure."""
+    from sklearn.metrics import cohen_kappa_score
+
+    ours, theirs = ["4", "5", "4", "3", "4", "6"], ["4", "5", "5", "3", "4", "4"]
+    for name, values in (("a", ours), ("b", theirs)):
+        rows_ = "\n".join(f"clip{k}.mp4,{v}" for k, v in enumerate(values))
+        (tmp_path / f"{name}.csv").write_text(f"clip,rushers\n{rows_}\n", encoding="utf-8")
+    report = evaluate.evaluate(tmp_path / "a.csv", tmp_path / "b.csv")
+    rushers = next(x for x in report.labels if x.name == "rushers")
+    assert rushers.exact == pytest.approx(4 / 6) and rushers.kappa == pytest.approx(cohen_kappa_score(ours, theirs))
+    assert rushers.confusion["5 -> 4"] == 1 and np.isnan(rushers.brier)
+    (tmp_path / "c.csv").write_text("rushers\n4\n", encoding="utf-8")
+    with pytest.raises(UsageError, match="names its clips"):
+        evaluate.evaluate(tmp_path / "c.csv", tmp_path / "b.csv")
+
+
+def test_figures_of_the_labels_by_hand() -> None:
+    """Four dropbacks: shares, first two guesses, man or zone, corner classes; a blank counts as wrong."""
+    said = [
+        {"snap_id": "1", "rushers": 4, "coverage_after": "cover_1", "corner_depth_offense_left_yd": 2.0,
+         "coverage_after_candidates": "cover_1:0.70 cover_3:0.20",
+         "coverage_before_candidates": "cover_3:0.6 cover_1:0.3"},
+        {"snap_id": "2", "rushers": 5, "coverage_after": "cover_3", "corner_depth_offense_left_yd": 5.0,
+         "coverage_after_candidates": "cover_3:0.50 cover_1:0.45",
+         "coverage_before_candidates": "cover_4:0.6 cover_6:0.3"},
+        {"snap_id": "3", "coverage_before_candidates": "cover_4:0.9"},
+    ]  # fmt: skip
+    truth = [
+        {"rushers": 4, "coverage_after": "cover_1", "corner_depth_offense_left_yd": 1.5},
+        {"rushers": 4, "coverage_after": "cover_1", "corner_depth_offense_left_yd": 6.0},
+        {"rushers": 4, "coverage_after": "cover_4"},
+        {"rushers": 4, "coverage_after": "other"},
+    ]
+    pairs = [compare.Pair(str(k), {"play_kind": "dropback", **t}, p)
+             for k, (t, p) in enumerate(zip(truth, [*said, None], strict=True))]  # fmt: skip
+    got = label_figures.keys(pairs, {})
+    assert got["labels_rushers_exact"] == 0.25 and got["labels_coverage_after_top1"] == 0.25
+    assert got["labels_coverage_after_top2"] == 0.5 and got["labels_coverage_before_top2"] == 0.5
+    assert got["labels_man_zone_accuracy"] == pytest.approx(1 / 3), "two answered, 'other' is neither"
+    assert got["labels_corner_depth_mean_error_yd"] == pytest.approx(0.75)
+    assert got["labels_corner_class_accuracy"] == 0.5, "soft said where it was off"
+    assert "labels_worst_ece" not in got, "no confidences, no calibration"
+    sure = {("1", "rushers"): 0.9, ("2", "rushers"): 0.6}
+    assert label_figures.calibration(pairs, sure, least=2)["rushers"] == pytest.approx((0.1 + 0.6) / 2)
+    back = evaluate.Report.from_dict(
+        evaluate.Report(label_figures=label_figures.figures(pairs, sure)).as_dict()
+    )
+    assert [v.key for v in back.label_figures] == [v.key for v in label_figures.figures(pairs, sure)]

@@ -356,6 +356,46 @@ def test_a_play_checks_its_shapes() -> None:
         Play(**{**p.__dict__, "xy_yd": p.xy_yd[:-1]})
 
 
+def test_teams_do_not_play_by_the_book() -> None:
+    """What real defences do beside their call (common practice, no source): a label may then differ from the call."""
+    plays = [play(s, "professional", kind="dropback") for s in range(260)]
+    low = bail = carried = 0
+    late = peeled = 0
+    for p in plays:
+        call, d = p.extra["call"], players(p, "defense")
+        xy = p.to_play_frame(p.xy_yd)
+        safeties = [i for i in d if p.people[i].position == "safety"]
+        if call.family == "cover_4" and call.shell == 2:
+            low += any(7.0 < xy[p.snap_index, i, 0] < 9.0 for i in safeties)
+        corners = [d[k] for k in p.extra["corners"].values()]
+        before = int(np.searchsorted(p.time_s, -1.2))
+        bail += any(xy[before, i, 0] < 2.9 and xy[p.snap_index, i, 0] - xy[before, i, 0] > 0.5 for i in corners)
+        at2 = int(np.searchsorted(p.time_s, 2.2))
+        backers = [i for i in d if p.people[i].position in ("linebacker", "slot_defender")]
+        carried += not call.man and any(xy[at2, i, 0] > 11.0 for i in backers)
+        late += p.labels["rushers"] > call.rushers
+        peeled += p.labels["rushers"] < call.rushers
+    assert low and bail and carried > 3 and late > 3 and peeled, (low, bail, carried, late, peeled)
+    wrong = sum(p.labels["deep_safeties"] != p.extra["call"].shell for p in plays)
+    assert 0 < wrong < 60, "the picture is not always the one that was called"
+
+
+def test_late_rushers_count_by_what_they_did() -> None:
+    """DESIGN section 4: who attacks the passer by about 1.5 s rushes, who drops does not."""
+    for p in (play(s, "professional", kind="dropback") for s in range(120)):
+        k = int(np.searchsorted(p.time_s, 1.5))
+        depth = p.to_play_frame(p.xy_yd)[k, :, 0]
+        extra = p.labels["rushers"] - p.extra["call"].rushers
+        if extra > 0:
+            over = [i for i in players(p, "defense") if p.people[i].rusher and depth[i] < 0.8]
+            assert len(over) >= p.labels["rushers"] - 2
+
+
+def test_a_forced_rush_is_not_changed_on_the_field() -> None:
+    for s in range(12):
+        assert play(s, "professional", kind="dropback", pressure=4, los=50.0).labels["rushers"] == 4
+
+
 def test_corner_pictures_and_rotations() -> None:
     """DESIGN section 4: press under 3, off over 5.5, soft between."""
     assert corner_picture(1.0, 2.0, 1.0) == "both_press" and corner_picture(7, 8, 1.0) == "both_off"
