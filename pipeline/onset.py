@@ -8,6 +8,7 @@ tick. Activity is squashed, brought to a fixed grid and averaged over windows be
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -19,10 +20,33 @@ Stack = NDArray[np.float32]
 
 TICK_S = 1.0 / 30.0
 ROWS, COLUMNS = 32, 56
-# Windows in ticks relative to the tick, both ends inside: long before, just before, now, just after, after.
-WINDOWS = ((-45, -12), (-11, -2), (-1, 2), (3, 8), (9, 24), (25, 45))
-CHANNELS = len(WINDOWS)
 FULL_PX = 4.0  # activity that counts as full
+
+
+@dataclass(frozen=True)
+class Layout:
+    """What a scorer is shown of each tick.
+
+    spans: windows in ticks relative to the tick, both ends inside. rows, columns: of the grid. room: two more
+    planes say how much film there is before and after the tick, 1 where it fills the windows.
+    """
+
+    spans: tuple[tuple[int, int], ...]
+    rows: int = ROWS
+    columns: int = COLUMNS
+    room: bool = False
+
+    @property
+    def channels(self) -> int:
+        return len(self.spans) + (2 if self.room else 0)
+
+
+# Long before, just before, now, just after, after.
+SHORT = Layout(((-45, -12), (-11, -2), (-1, 2), (3, 8), (9, 24), (25, 45)))
+# The same with more before and with what comes later, when a play goes on and a whistle has stopped all else.
+LONG = Layout(
+    ((-90, -46), (-45, -12), (-11, -2), (-1, 2), (3, 8), (9, 24), (25, 45), (46, 75)), ROWS // 2, COLUMNS // 2, True
+)
 
 
 def ticks(motion: Motion) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
@@ -47,23 +71,37 @@ def grids(motion: Motion) -> Stack:
     return out
 
 
-def windows(grid: Stack, chunk: int = 256, margin: int = 0) -> Iterator[tuple[slice, slice, Stack]]:
-    """Chunks of (n, CHANNELS, ROWS, COLUMNS) window means.
+def coarse(grid: Stack, layout: Layout) -> Stack:
+    """(K, ROWS, COLUMNS) to the layout's rows and columns."""
+    if grid.shape[1:] == (layout.rows, layout.columns):
+        return grid
+    size = (layout.columns, layout.rows)
+    return np.stack([np.asarray(cv2.resize(g, size, interpolation=cv2.INTER_AREA), np.float32) for g in grid])
+
+
+def windows(
+    grid: Stack, chunk: int = 256, margin: int = 0, layout: Layout = SHORT
+) -> Iterator[tuple[slice, slice, Stack]]:
+    """Chunks of (n, channels, rows, columns) window means of a grid.
 
     Yields (ticks covered, which of the chunk's rows those are, chunk); chunks overlap by ``margin`` ticks on
     both sides. Windows that stick out over an end of the film use what is there; with nothing there, 0.
     """
-    total = np.concatenate([np.zeros((1, ROWS, COLUMNS), np.float64), np.cumsum(grid, 0, dtype=np.float64)])
+    rows, columns = grid.shape[1:]
+    total = np.concatenate([np.zeros((1, rows, columns), np.float64), np.cumsum(grid, 0, dtype=np.float64)])
     count = len(grid)
     for start in range(0, count, chunk):
         stop = min(start + chunk, count)
         a, b = max(0, start - margin), min(count, stop + margin)
         at = np.arange(a, b)
         parts = []
-        for first, last in WINDOWS:
+        for first, last in layout.spans:
             low, high = np.clip(at + first, 0, count), np.clip(at + last + 1, 0, count)
             width = np.maximum(high - low, 1)[:, None, None]
             parts.append(((total[high] - total[low]) / width).astype(np.float32))
+        for room in (at / -layout.spans[0][0], (count - 1 - at) / layout.spans[-1][1]) if layout.room else ():
+            plane = np.minimum(room, 1.0).astype(np.float32)[:, None, None]
+            parts.append(np.broadcast_to(plane, (len(at), rows, columns)))
         yield slice(start, stop), slice(start - a, stop - a), np.stack(parts, 1)
 
 

@@ -26,11 +26,14 @@ LEVEL_S = 0.5  # how long before the scorer's peak the level is fitted
 RISES_S = (0.07, 0.1, 0.14, 0.2, 0.28)  # how long the rise after the onset may take
 FIRST_SEEN_S = 0.06  # men start softly, so the straight fit starts early: measured on clips never trained on
 MARGIN_TICKS = 30  # how far the network looks to each side in time
+SHIPPED = onset.SHORT  # what the shipped network is shown
 
 
 @dataclass(frozen=True)
 class SnapSettings:
     """threshold: score under which there is no snap; sure: score from which it is 'ok', between 'unsure'.
+    rival: another moment with this share of its score makes a snap 'unsure', where it is at least rival_apart_s
+    from it and nearer than apart_s.
     apart_s: two snaps of one film are at least this far apart (a play and the way back: common practice, no
     source). lead_s, tail_s: film needed before and after a snap. refine_s: how far the exact frame may be
     from the scorer's peak. threshold and sure were set on clips never trained on (models/snap/card.md).
@@ -38,6 +41,8 @@ class SnapSettings:
 
     threshold: float = 0.3
     sure: float = 0.5
+    rival: float = 0.7
+    rival_apart_s: float = 0.6
     apart_s: float = 6.0
     lead_s: float = 0.3
     tail_s: float = 0.15
@@ -50,15 +55,16 @@ DEFAULTS = SnapSettings()
 @cache
 def shipped_scorer() -> Scorer:
     """The scorer of models/manifest.toml. Raises ModelError where it is missing or damaged."""
-    return network_scorer(models.load("snap", threads=1))
+    return network_scorer(models.load("snap", threads=1), SHIPPED)
 
 
-def network_scorer(network: models.Network) -> Scorer:
-    """A scorer from a network that takes windows (K, CHANNELS, ROWS, COLUMNS) and gives K logits."""
+def network_scorer(network: models.Network, layout: onset.Layout) -> Scorer:
+    """A scorer from a network that takes windows (K, channels, rows, columns) of a layout and gives K logits."""
 
     def score(grid: NDArray[np.float32]) -> Curve:
         out = np.zeros(len(grid))
-        for covered, inside, chunk in onset.windows(grid, chunk=256, margin=MARGIN_TICKS):
+        shown = onset.coarse(grid, layout)
+        for covered, inside, chunk in onset.windows(shown, chunk=256, margin=MARGIN_TICKS, layout=layout):
             logits = np.asarray(network(chunk)[0], float).ravel()
             out[covered] = 1.0 / (1.0 + np.exp(-logits[inside]))
         return out
@@ -100,28 +106,24 @@ def find_snaps(
     found: list[Snap] = []
     at = np.arange(len(score)) * onset.TICK_S
     seen = (at >= settings.lead_s) & (at <= times[-1] - settings.tail_s)
-    for tick in peaks(np.where(seen, score, 0.0), settings):
+    score = np.where(seen, score, 0.0)
+    for tick in peaks(score, settings):
         at_s = tick * onset.TICK_S
         index, fit = refine(motion, times, at_s, settings, people_samples)
         frame = int(motion.frame[index])
         if shot is not None and not shot.first_frame <= frame <= shot.last_frame:
             continue
         confidence = float(score[tick])
-        status = "ok" if confidence >= settings.sure else "unsure"
+        second = rival_of(score, tick, motion, settings)
+        status = status_of(confidence, second["score"] if second else 0.0, settings)
         reason = "" if status == "ok" else f"score {confidence:.2f} under {settings.sure:.2f}"
-        found.append(
-            Snap(
-                status,
-                frame,
-                motion.time_s[index],
-                confidence,
-                reason,
-                {**evidence, **fit, "peak_tick": tick},
-            )
-        )
+        if confidence >= settings.sure and second and status != "ok":
+            reason = f"frame {second['frame']} looks nearly as much like a snap"
+        more = {**evidence, **fit, "peak_tick": tick, "second": second}
+        found.append(Snap(status, frame, motion.time_s[index], confidence, reason, more))
     if found:
         return found
-    best = float(score[seen].max())
+    best = float(score.max())
     return [_none(f"no moment looks like a snap (best score {best:.2f})", {**evidence, "best": best})]
 
 
@@ -130,6 +132,23 @@ def find_snap(
 ) -> Snap:
     """The surest snap of a shot; see ``find_snaps``."""
     return max(find_snaps(motion, people_samples, **options), key=lambda s: s.confidence)
+
+
+def status_of(score: float, rival: float, settings: SnapSettings = DEFAULTS) -> str:
+    """'ok' or 'unsure' for a peak's score and that of the next best moment about it."""
+    return "ok" if score >= settings.sure and rival < settings.rival * score else "unsure"
+
+
+def rival_of(score: Curve, tick: int, motion: Motion, settings: SnapSettings) -> dict[str, Any] | None:
+    """Frame, second and score of the next best moment about a peak; None where all else is under a tenth."""
+    at = np.arange(len(score))
+    away = np.abs(at - tick) * onset.TICK_S
+    near = np.where((away >= settings.rival_apart_s) & (away < settings.apart_s), score, 0.0)
+    best = int(near.argmax())
+    if near[best] < 0.1:
+        return None
+    frame = int(motion.frame[onset.ticks(motion)[0][best]])
+    return {"frame": frame, "time_s": best * onset.TICK_S, "score": round(float(near[best]), 4)}
 
 
 def _none(reason: str, evidence: dict[str, Any]) -> Snap:

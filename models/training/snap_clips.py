@@ -42,7 +42,7 @@ KINDS = {
     "quiet": 0.26,
 }  # fmt: skip
 LONGEST_S = 9.0  # of a clip, but for joined plays
-PACKED = (16, 28)  # rows and columns of packed grids
+PACKED = (onset.LONG.rows, onset.LONG.columns)  # of packed grids
 STEPS = 15  # of the packed grids, of the root of the activity
 
 
@@ -241,7 +241,7 @@ Gridded = tuple[NDArray[np.float32], NDArray[np.float64], str, str]
 def pack(clips: Iterable[Gridded], out: Path) -> None:
     """Many clips as grids per tick, (K, *PACKED) with snap ticks, kind and name, in one small file."""
     rows = list(clips)
-    grids = [np.round(np.sqrt(_packed(g)) * STEPS).astype(np.uint8) for g, _, _, _ in rows]
+    grids = [np.round(np.sqrt(onset.coarse(g, onset.LONG)) * STEPS).astype(np.uint8) for g, _, _, _ in rows]
     part = out.with_suffix(".part.npz")
     np.savez_compressed(
         part, grid=np.concatenate(grids).reshape(sum(map(len, grids)), -1).T.copy(), length=[len(g) for g in grids],
@@ -249,11 +249,6 @@ def pack(clips: Iterable[Gridded], out: Path) -> None:
         kind=[k for _, _, k, _ in rows], name=[n for *_, n in rows],
     )  # fmt: skip
     part.replace(out)
-
-
-def _packed(grid: NDArray[np.float32]) -> NDArray[np.float32]:
-    size = (PACKED[1], PACKED[0])
-    return np.stack([np.asarray(cv2.resize(g, size, interpolation=cv2.INTER_AREA), np.float32) for g in grid])
 
 
 def unpack(path: Path) -> list[Gridded]:

@@ -1,7 +1,10 @@
-"""The snap scorer's network and its training (torch, CPU). Used by ``models.training.train_snap``."""
+"""The snap scorer's network and its training (torch, processor or GPU). Used by ``models.training.train_snap``."""
 
 from __future__ import annotations
 
+import io
+import math
+import time
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,33 +14,38 @@ from torch import nn
 
 from pipeline import onset
 
+LAYOUT = onset.LONG
 SIGMA_TICKS = 1.2  # width of the target around the snap
+LONGEST = 180  # ticks of a clip that one step of the training sees
 
 
 class SnapNet(nn.Module):
-    """(K, CHANNELS, ROWS, COLUMNS) windows of K successive ticks -> (K,) logits: the snap is at this tick."""
+    """windows (K, channels, rows, columns) of K successive ticks -> (K,) logits: the snap is at this tick.
 
-    def __init__(self, width: int = 16) -> None:
+    clips: K ticks are that many clips of equal length, one after another.
+    """
+
+    def __init__(self, width: int = 20) -> None:
         super().__init__()
         self.cells = nn.Sequential(
-            nn.Conv2d(onset.CHANNELS, width, 3, 2, 1), nn.ReLU(),
+            nn.Conv2d(LAYOUT.channels, width, 3, 1, 1), nn.ReLU(),
             nn.Conv2d(width, 2 * width, 3, 2, 1), nn.ReLU(),
             nn.Conv2d(2 * width, 2 * width, 3, 2, 1), nn.ReLU(),
         )  # fmt: skip
-        self.mix = nn.Sequential(nn.Linear(4 * width, 32), nn.ReLU())
+        self.mix = nn.Sequential(nn.Linear(4 * width, 48), nn.ReLU())
         self.time = nn.Sequential(
-            nn.Conv1d(32, 32, 9, padding=4), nn.ReLU(),
+            nn.Conv1d(48, 32, 9, padding=4), nn.ReLU(),
             nn.Conv1d(32, 32, 9, padding=8, dilation=2), nn.ReLU(),
             nn.Conv1d(32, 32, 9, padding=16, dilation=4), nn.ReLU(),
             nn.Conv1d(32, 1, 5, padding=2),
         )  # fmt: skip
 
-    def forward(self, x: torch.Tensor) -> torch.Tensor:
+    def forward(self, x: torch.Tensor, clips: int = 1) -> torch.Tensor:
         """See the class."""
         f = self.cells(x)
         f = torch.cat([f.amax(dim=(2, 3)), f.mean(dim=(2, 3))], 1)
         f = self.mix(f)
-        return self.time(f.t().unsqueeze(0))[0, 0]
+        return self.time(f.reshape(clips, -1, f.shape[1]).transpose(1, 2))[:, 0].reshape(-1)
 
 
 MARGIN_TICKS = 4 + 8 + 16 + 2  # how far the temporal layers look to each side
@@ -45,9 +53,9 @@ MARGIN_TICKS = 4 + 8 + 16 + 2  # how far the temporal layers look to each side
 
 @dataclass(frozen=True)
 class Clip:
-    """A training clip: grid (K, ROWS, COLUMNS) 0..1, snap ticks (float), kind, name."""
+    """A training clip: grid (K, rows, columns) as 255ths, snap ticks (float), kind, name."""
 
-    grid: NDArray[np.float32]
+    grid: NDArray[np.uint8]
     snaps: NDArray[np.float64]
     kind: str
     name: str
@@ -62,90 +70,136 @@ def target(clip: Clip) -> NDArray[np.float32]:
     return out.astype(np.float32)
 
 
-def augment(grid: NDArray[np.float32], rng: np.random.Generator) -> NDArray[np.float32]:
-    """Mirrored, shifted, zoomed and louder or quieter; noise in all cells; a dropped or flashing frame."""
-    import cv2
+@dataclass(frozen=True)
+class Batch:
+    """B clips of LONGEST ticks: grid (B, T, rows, columns) 0..1, want (B, T), length (B,) ticks that exist."""
 
-    out = grid[..., ::-1] if rng.random() < 0.5 else grid
-    out = out[:, ::-1] if rng.random() < 0.2 else out
-    zoom = float(np.exp(rng.normal(0, 0.2)))
-    rows, columns = grid.shape[1:]
-    matrix = np.array([[zoom, 0, (1 - zoom) * columns / 2 + rng.normal(0, 4)],
-                       [0, zoom, (1 - zoom) * rows / 2 + rng.normal(0, 2.5)]])  # fmt: skip
-    frames = np.ascontiguousarray(out)
-    out = np.stack([cv2.warpAffine(f, matrix, (columns, rows), flags=cv2.INTER_LINEAR) for f in frames])
-    out = out * float(np.exp(rng.normal(0, 0.2)))
-    if rng.random() < 0.4:
-        level = rng.uniform(0.02, 0.25)
-        noise = (
-            rng.random((len(out), rows, columns), np.float32)
-            * level
-            * rng.random((len(out), 1, 1), np.float32)
-        )
-        out = out + noise
-    if rng.random() < 0.3:
-        for k in rng.integers(0, len(out), rng.integers(1, 4)):
-            out[k] = np.maximum(out[k], rng.random((rows, columns), np.float32) * rng.uniform(0.2, 0.9))
-    return np.clip(out, 0, 1).astype(np.float32)
+    grid: torch.Tensor
+    want: torch.Tensor
+    length: torch.Tensor
 
 
-def stacked(grid: NDArray[np.float32]) -> torch.Tensor:
-    """(K, CHANNELS, ROWS, COLUMNS) windows of a whole clip."""
-    return torch.from_numpy(np.concatenate([c[i] for _, i, c in onset.windows(grid)]))
+class Feed:
+    """Clips on a device, cut and changed at random."""
+
+    def __init__(self, clips: list[Clip], device: str, seed: int) -> None:
+        self.device = device
+        self.grid = torch.from_numpy(np.concatenate([c.grid for c in clips])).to(device)
+        self.want = torch.from_numpy(np.concatenate([target(c) for c in clips])).to(device)
+        lengths = np.array([len(c.grid) for c in clips])
+        self.first, self.lengths = np.r_[0, np.cumsum(lengths)[:-1]], lengths
+        self.snaps = [c.snaps for c in clips]
+        self.rng = np.random.default_rng(seed)
+        self.make = torch.Generator(device).manual_seed(seed)
+
+    def _part(self, k: int) -> tuple[int, int]:
+        """(first tick, number of ticks): at most LONGEST, around a snap more often than not, now and then a short one
+        that ends soon after it."""
+        rng, length = self.rng, int(self.lengths[k])
+        count = min(length, LONGEST)
+        if rng.random() < 0.3:
+            count = int(rng.integers(min(count, 60), count + 1))
+        spare = length - count
+        start = int(rng.integers(0, spare + 1))
+        if len(self.snaps[k]) and rng.random() < 0.6:
+            start = int(np.clip(rng.choice(self.snaps[k]) - rng.uniform(0.2, 0.9) * count, 0, spare))
+        return start, count
+
+    def batch(self, which: NDArray[np.int64]) -> Batch:
+        """Some clips, each changed in its own way."""
+        index = np.zeros((len(which), LONGEST), np.int64)
+        length = np.zeros(len(which), np.int64)
+        for row, k in enumerate(which):
+            start, length[row] = self._part(int(k))
+            index[row] = self.first[k] + start + np.minimum(np.arange(LONGEST), length[row] - 1)
+        at = torch.from_numpy(index).to(self.device)
+        there = torch.from_numpy(np.arange(LONGEST) < length[:, None]).to(self.device)
+        grid = self._changed(self.grid[at].float() / 255)
+        return Batch(grid * there[..., None, None], self.want[at] * there, torch.from_numpy(length).to(self.device))
+
+    def _changed(self, grid: torch.Tensor) -> torch.Tensor:
+        """Mirrored, shifted, zoomed and louder or quieter; noise in all cells; flashing frames. (B, T, R, C)."""
+        b, t, rows, columns = grid.shape
+
+        def uniform(*shape: int) -> torch.Tensor:
+            return torch.rand(shape, generator=self.make, device=self.device)
+
+        def normal(*shape: int) -> torch.Tensor:
+            return torch.randn(shape, generator=self.make, device=self.device)
+
+        zoom = torch.exp(0.2 * normal(b))
+        matrix = torch.zeros((b, 2, 3), device=self.device)
+        matrix[:, 0, 0] = torch.where(uniform(b) < 0.5, zoom, -zoom)
+        matrix[:, 1, 1] = torch.where(uniform(b) < 0.2, -zoom, zoom)
+        matrix[:, :, 2] = 0.15 * normal(b, 2)
+        where = nn.functional.affine_grid(matrix, [b, t, rows, columns], align_corners=False)
+        grid = nn.functional.grid_sample(grid, where, align_corners=False)
+        grid = grid * torch.exp(0.2 * normal(b))[:, None, None, None]
+        loud = 0.25 * uniform(b) * (uniform(b) < 0.4)
+        grid = grid + loud[:, None, None, None] * uniform(b, t, rows, columns) * uniform(b, t, 1, 1)
+        flash = (uniform(b, t, 1, 1) < 0.01) * uniform(b, 1, 1, 1) * (uniform(b, 1, 1, 1) < 0.3)
+        return torch.maximum(grid, flash * uniform(b, t, rows, columns)).clamp(0, 1)
 
 
-def scores(net: SnapNet, grid: NDArray[np.float32]) -> NDArray[np.float64]:
-    """(K,) probabilities of a whole clip."""
-    net.eval()
-    with torch.no_grad():
-        return torch.sigmoid(net(stacked(grid))).numpy().astype(float)
+def stacked(grid: torch.Tensor, length: torch.Tensor) -> torch.Tensor:
+    """(B, T, R, C) -> (B * T, channels, R, C): as ``pipeline.onset.windows`` does it, for many clips."""
+    b, t = grid.shape[:2]
+    total = torch.cat([torch.zeros_like(grid[:, :1]), grid.cumsum(1)], 1)
+    at = torch.arange(t, device=grid.device)
+    end = length[:, None]
+    row = torch.arange(b, device=grid.device)[:, None]
+    parts = []
+    for first, last in LAYOUT.spans:
+        low = torch.minimum((at + first).clamp(min=0)[None], end)
+        high = torch.minimum((at + last + 1).clamp(min=0)[None], end)
+        width = (high - low).clamp(min=1)[..., None, None]
+        parts.append((total[row, high] - total[row, low]) / width)
+    for room in (at[None].expand(b, t) / -LAYOUT.spans[0][0], (end - 1 - at[None]) / LAYOUT.spans[-1][1]):
+        parts.append(room.clamp(0, 1)[..., None, None].expand(b, t, *grid.shape[2:]))
+    return torch.stack(parts, 2).reshape(b * t, LAYOUT.channels, *grid.shape[2:])
 
 
 def fit(
-    clips: list[Clip],
-    epochs: int,
-    seed: int,
-    start: SnapNet | None = None,
-    rate: float = 4e-3,
-    longest: int = 160,
-) -> SnapNet:
-    """Train on clips; one step a clip, gradients of four clips together."""
+    clips: list[Clip], seconds: float, steps: int, seed: int, start: SnapNet | None = None, rate: float = 4e-3,
+    size: int = 32, device: str = "cpu",
+) -> SnapNet:  # fmt: skip
+    """Train for ``steps`` batches of ``size`` clips or for ``seconds``, whichever is used up first: the learning rate
+    falls with it. Clips that are still wrong come up more often."""
     torch.manual_seed(seed)
-    rng = np.random.default_rng(seed)
-    net = start or SnapNet()
-    total = epochs * len(clips) // 4 + 1
+    feed = Feed(clips, device, seed)
+    net = (start or SnapNet()).to(device).train()
     best = torch.optim.AdamW(net.parameters(), lr=rate, weight_decay=1e-3)
-    plan = torch.optim.lr_scheduler.OneCycleLR(best, rate, total_steps=total + 1, pct_start=0.15)
-    for epoch in range(epochs):
-        net.train()
-        losses = []
-        for step, k in enumerate(rng.permutation(len(clips))):
-            clip = clips[k]
-            a = int(rng.integers(0, max(1, len(clip.grid) - longest)))
-            if len(clip.snaps) and len(clip.grid) > longest and rng.random() < 0.6:
-                a = int(
-                    np.clip(
-                        rng.choice(clip.snaps) - rng.uniform(0.2, 0.8) * longest, 0, len(clip.grid) - longest
-                    )
-                )
-            part = slice(a, a + longest)
-            grid = augment(clip.grid[part], rng)
-            want = torch.from_numpy(target(clip)[part])
-            logits = net(stacked(grid))
-            weight = 1 + 14 * want
-            loss = (
-                nn.functional.binary_cross_entropy_with_logits(logits, want, weight=weight, reduction="sum")
-                / 60
-            )
-            loss.backward()
-            losses.append(float(loss.detach()))
-            if step % 4 == 3:
-                torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
-                best.step()
-                best.zero_grad()
-                plan.step()
-        print(f"epoch {epoch}: loss {np.mean(losses):.3f}", flush=True)
-    return net
+    last = np.full(len(clips), 3.0)
+    losses: list[float] = []
+    begun, told = time.time(), time.time()
+    for step in range(steps):
+        used = max(step / steps, (time.time() - begun) / seconds)
+        if used >= 1:
+            break
+        for group in best.param_groups:
+            group["lr"] = rate * (0.5 + 0.5 * math.cos(math.pi * used)) * (min(1.0, used / 0.06 + 0.02))
+        hard = feed.rng.random(size) < 0.4
+        some = feed.rng.choice(len(clips), size, p=last / last.sum())
+        which = np.where(hard, some, feed.rng.integers(0, len(clips), size))
+        batch = feed.batch(which)
+        logits = net(stacked(batch.grid, batch.length), size).reshape(batch.want.shape)
+        inside = torch.arange(LONGEST, device=device)[None] < batch.length[:, None]
+        weight = (1 + 14 * batch.want) * inside
+        each = nn.functional.binary_cross_entropy_with_logits(logits, batch.want, reduction="none") * weight
+        each = each.sum(1) / 60
+        best.zero_grad()
+        each.mean().backward()
+        torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
+        best.step()
+        value = each.detach().cpu().numpy()
+        last[which] = 0.5 * last[which] + 0.5 * np.minimum(value, 6.0) + 0.01
+        losses.append(float(value.mean()))
+        if time.time() - told > 20:
+            told = time.time()
+            print(f"step {step + 1}, {told - begun:.0f} s: loss {np.mean(losses[-100:]):.3f}", flush=True)
+    print(f"{len(losses)} steps of {size}, {len(losses) * size / len(clips):.1f} epochs, "
+          f"loss {np.mean(losses[-200:]):.3f}", flush=True)  # fmt: skip
+    return net.cpu().eval()
 
 
 class Together(nn.Module):
@@ -157,17 +211,16 @@ class Together(nn.Module):
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
         """As SnapNet."""
-        return sum(share * net(x) for net, share in zip(self.nets, self.shares, strict=True)) / sum(
-            self.shares
-        )
+        parts = [share * net(x) for net, share in zip(self.nets, self.shares, strict=True)]
+        return torch.stack(parts).sum(0) / sum(self.shares)
 
 
 def to_onnx(net: nn.Module) -> bytes:
     """The network as ONNX with a free number of ticks."""
-    import io
-
+    if isinstance(net, SnapNet):
+        net = Together([net], [1.0])  # one input alone
     store = io.BytesIO()
-    example = torch.rand(64, onset.CHANNELS, onset.ROWS, onset.COLUMNS)
+    example = torch.rand(64, LAYOUT.channels, LAYOUT.rows, LAYOUT.columns)
     torch.onnx.export(
         net.eval(), (example,), store, dynamo=False, opset_version=17, input_names=["windows"],
         output_names=["logit"], dynamic_axes={"windows": {0: "ticks"}, "logit": {0: "ticks"}},
