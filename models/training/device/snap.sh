@@ -1,6 +1,7 @@
 #!/usr/bin/env bash
 # Clips for the snap finder on a machine with many cores and a GPU: rendered, measured by the motion stage, packed.
 # $OUT gets snap_train.npz and snap_test.npz, together under 15 MiB. Run from the repository root.
+# SNAP_FIT_SECONDS (default 0: none): scorers are fitted on them and on modelled clips for as long: fit*.pt, fit*.onnx.
 # CLIPS, TEST_CLIPS: how many at most; CLIP_SECONDS: none of either is begun later; SNAP_WORKERS; PACK: as bench.sh.
 set -u
 here="$(dirname "$0")"
@@ -22,5 +23,17 @@ make() { # name, first seed, clips, seconds
 }
 make test 80000000 "${TEST_CLIPS:-300}" "$((${CLIP_SECONDS:-360} / 4))"
 make train 3000000 "${CLIPS:-850}" "$((${CLIP_SECONDS:-360} * 3 / 4))"
-ls -l "$OUT"
 say "snap clips done"
+if [ "${SNAP_FIT_SECONDS:-0}" -gt 0 ]; then
+  nice -n "${NICE:-8}" $PY -m models.training.snap_clips --how modelled --clips 3000 --seconds "${MODELLED_SECONDS:-45}" \
+    --workers "$workers" --first-seed 2100000 --out "$WORK/snap_modelled" 2>&1 | tail -3
+  some=("$WORK/snap_modelled/snap_grids.npz" "$OUT/snap_train.npz" "$OUT/snap_train.npz" "$OUT/snap_train.npz")
+  for seed in 1 2; do # rendered clips are named, and so seen, more often
+    $PY -m models.training.train_snap fit --data "${some[@]}" --out "$OUT/fit$seed.onnx" --seed $seed --threads 2 \
+      --seconds "$SNAP_FIT_SECONDS" > "$OUT/fit$seed.log" 2>&1 &
+  done
+  wait
+  tail -n 2 "$OUT"/fit*.log
+fi
+ls -l "$OUT"
+say "snap done"
