@@ -96,8 +96,8 @@ def page(found: dict[str, Any]) -> str:
         f"{looks['all']['stills']} stills rendered with looks of the split held back from every training (seed "
         f"{found['seed']}), taken the way of `snapledger locate` with neither field level nor view given; commit "
         f"{found['commit']}, {found['date']}. Brackets: 95 % intervals, whole stills drawn anew. Nothing is said on "
-        f"fewer than {eyes_table.LEAST} stills. A still shows one moment: film, where the frames around help, does better. "
-        "Rendered film is kinder than yours.",
+        f"fewer than {eyes_table.LEAST} stills. A still shows one moment: film, where the frames around help, does "
+        "better. Rendered film is kinder than yours.",
         "## By look", eyes_table.table(looks),
     ]  # fmt: skip
     if found.get("real"):
