@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 SPLIT_YD = 1.56  # median shoulder to shoulder on the line in measured plays (0.33 to 1.74 at the edges)
+SPLIT_ODDS = 2.0  # the scores of the two directions are overconfident by about this factor
 LINE_DEPTH_YD = 2.2  # linemen stand at most this far behind the line of scrimmage
 
 
@@ -80,6 +81,11 @@ def read(xy: Array, weight: Array, kit: Array, hash_rows: tuple[float, float] | 
     return Formation(
         best.line_x, best.direction, best.score - against, best.linemen, best.center_y, best.score, best.kit_gain
     )
+
+
+def direction_confidence(odds: float) -> float:
+    """Probability that the likelier side is the offence, from the margin between both readings."""
+    return float(1 / (1 + np.exp(-max(odds, 0.0) / SPLIT_ODDS)))
 
 
 def candidates(xy: Array) -> Array:

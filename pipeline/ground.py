@@ -13,6 +13,7 @@ from pipeline.field import load as load_field
 from pipeline.records import ROLES, People, Registration
 
 Array = NDArray[np.float64]
+EDGE_PX = 3.0  # a box this near to the picture's edge touches it
 BYSTANDER = ROLES.index("bystander")
 
 
@@ -36,6 +37,11 @@ class TrackSettings:
 
     ground_error_of_height: float = 0.05  # error of the ground point, share of the box height
     registration_error_yd: float = 0.10  # added to every position's own error
+    honest_share: float = 0.7  # of the ground point's spread above: with it two thirds of the errors are smaller
+    cut_factor: float = 2.5  # how much worse the ground point of a man is whom the picture's edge cuts
+    head_yd: float = 1.65  # height of a head above the ground, where the edge hides the feet
+    head_sd_yd: float = 0.25  # and how far stances differ from it
+    unseen_yd_s: float = 1.5  # how fast the error of a man out of sight grows
     top_speed_yd_s: float = 10.5  # about 9.6 m/s, near the fastest carried-ball speeds measured; from memory
     gate_sigma: float = 4.0
     unmatched: float = 2.5  # price in sigmas of leaving a person without a find in a frame
@@ -98,6 +104,7 @@ def yard_px(camera: Camera, xy: Array) -> Array:
 
 
 def on_ground(sample: Sample, settings: TrackSettings) -> Finds:
+    """The people of a frame on the ground, without bystanders, doubles and those beyond the lines."""
     people, reg = sample.people, sample.registration
     kit = teams.comparable(np.asarray(people.kit, float))
     if reg.status != "ok" or reg.camera is None or len(people) == 0:
@@ -106,12 +113,8 @@ def on_ground(sample: Sample, settings: TrackSettings) -> Finds:
             none.reshape(0, 2), none.reshape(0, 2, 2), none.astype(np.int64), none.astype(np.int64), none,
             kit[:0], none.astype(bool), none, none.astype(bool),
         )  # fmt: skip
-    px = np.asarray(people.ground_px, float)
-    xy = reg.camera.px_to_ground(px)
-    jac = _jacobians(reg.camera, px)
     height = (people.box_px[:, 3] - people.box_px[:, 1]).astype(float)
-    sd = settings.ground_error_of_height * np.maximum(height, 8.0)
-    cov = jac @ np.swapaxes(jac, 1, 2) * (sd**2)[:, None, None] + np.eye(2) * settings.registration_error_yd**2
+    xy, cov = _places(people, reg.camera, height, settings)
     fld = load_field(reg.level)
     m = settings.field_margin_yd
     inside = (
@@ -128,6 +131,31 @@ def on_ground(sample: Sample, settings: TrackSettings) -> Finds:
     near = np.linalg.norm(xy[keep][:, None] - xy[keep][None], axis=-1) < settings.double_yd
     second = np.asarray((near & (sure[None] > sure[:, None])).any(1), bool)
     return Finds(xy[keep], cov[keep], keep, people.role[keep], sure, kit[keep], piled, tall, second)
+
+
+def _places(people: People, camera: Camera, height_px: Array, settings: TrackSettings) -> tuple[Array, Array]:
+    """Ground points (M, 2) yards and their covariances (M, 2, 2).
+
+    Of a man whose feet the lower edge hides the head tells the place: it is about as high above the ground as heads
+    are. All whom an edge cuts are less certain.
+    """
+    px = np.asarray(people.ground_px, float)
+    xy = camera.px_to_ground(px)
+    factor = np.where(people.cut, settings.cut_factor, 1.0)
+    sd = settings.ground_error_of_height * np.maximum(height_px, 8.0) * factor
+    edge = camera.height_px - EDGE_PX
+    below = people.cut & (people.box_px[:, 3] > edge) & (px[:, 1] > edge - EDGE_PX)
+    if below.any():
+        head = np.asarray(people.head_px, float)
+        by_head = camera.px_to_ground(head, settings.head_yd)
+        foot = camera.ground_to_px(by_head)
+        below &= np.isfinite(foot).all(1) & (foot[:, 1] > px[:, 1]) & (head[:, 1] < edge)
+        xy = np.where(below[:, None], by_head, xy)
+        px = np.where(below[:, None], foot, px)
+        sd = np.where(below, settings.head_sd_yd * yard_px(camera, xy), sd)
+    jac = _jacobians(camera, px)
+    cov = jac @ np.swapaxes(jac, 1, 2) * (sd**2)[:, None, None] + np.eye(2) * settings.registration_error_yd**2
+    return xy, cov
 
 
 def with_faint(finds: Finds, sample: Sample, settings: TrackSettings, shift: Array) -> Finds:

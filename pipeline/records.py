@@ -20,6 +20,7 @@ ROLES = ("player", "official", "bystander")
 SIDES = ("offense", "defense", "official", "unknown")
 STATUSES = ("ok", "unsure", "not_visible", "failed")
 VIEWS = ("sideline", "endzone")
+LEVEL_SURE = 0.9  # probability from which a field level counts as told
 
 
 def _check(name: str, value: NDArray[Any], shape: tuple[int | None, ...]) -> None:
@@ -86,6 +87,11 @@ class Registration:
         if self.status == "ok" and self.camera is None:
             raise ShapeError("Registration: status ok needs a camera.")
 
+    @property
+    def level_told(self) -> str:
+        """The field level, or "unsure" where the picture does not tell it from the others."""
+        return self.level if self.evidence.get("level_probability", 1.0) >= LEVEL_SURE else "unsure"
+
 
 @dataclass(frozen=True)
 class Shot:
@@ -141,7 +147,8 @@ class Tracks:
     time_s (T,) seconds from the snap (float, 0 at the snap); frame (T,); xy_yd (T, N, 2) NaN where neither
     seen nor bridged; seen (T, N) True where found in that frame; role (N,) index into ROLES;
     side (N,) index into SIDES; side_confidence (N,); found (T, N) index into that frame's People or -1;
-    error_yd (T,) registration error.
+    error_yd (T,) registration error; place_error_yd (T, N) typical error of each position, registration and ground
+    point together; doubts: what speaks against the people of this play, in words.
     """
 
     time_s: NDArray[np.float64]
@@ -153,9 +160,13 @@ class Tracks:
     side_confidence: NDArray[np.float64]
     found: NDArray[np.int64]
     error_yd: NDArray[np.float64]
+    place_error_yd: NDArray[np.float64] | None = None
+    doubts: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         t, n = len(self.time_s), len(self.role)
+        if self.place_error_yd is not None:
+            _check("Tracks.place_error_yd", self.place_error_yd, (t, n))
         for name, shape in (
             ("frame", (t,)),
             ("xy_yd", (t, n, 2)),

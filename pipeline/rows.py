@@ -69,6 +69,7 @@ def registration_row(clip: str, frame: int, registration: Registration) -> Row:
         "error_px": blank_nan(registration.error_px),
         "error_yd": blank_nan(registration.error_yd),
         **homography_cells(registration),
+        "level_told": registration.level_told if registration.status != "failed" else None,
     }
     c = registration.camera if registration.status == "ok" else None
     if c is not None:
@@ -116,6 +117,24 @@ def ground_cells(camera: Camera | None, xy_yd: NDArray[np.float64]) -> Row:
     return {"ground_x_px": round(float(px[0]), 2), "ground_y_px": round(float(px[1]), 2)}
 
 
+def found_cells(
+    people: People | None, index: int, camera: Camera | None, xy_yd: NDArray[np.float64]
+) -> Row:
+    """Box and ground point of a found person; of one cut by the picture's edge the point may lie outside it."""
+    cells = box_cells(people, index)
+    if people is None or camera is None or not people.cut[index] or not np.isfinite(xy_yd).all():
+        return cells
+    px = camera.ground_to_px(xy_yd)
+    if np.isfinite(px).all():
+        cells.update(ground_x_px=round(float(px[0]), 2), ground_y_px=round(float(px[1]), 2))
+    return cells
+
+
+def place_error(tracks: Tracks, t: int, n: int) -> float:
+    """Typical error of one person's position in yards: his own where known, else the registration's."""
+    return float(tracks.error_yd[t] if tracks.place_error_yd is None else tracks.place_error_yd[t, n])
+
+
 def position_rows(
     snap_id: str,
     clip: str,
@@ -145,9 +164,9 @@ def position_rows(
             "snap_id": snap_id, "clip": clip, "moment": moment, "frame": int(tracks.frame[t]),
             "time_s": float(tracks.time_s[t]), "person_id": n, "role": role, "side": SIDES[int(tracks.side[n])],
             "position": "unknown" if alignment is None else alignment.position[n],
-            "x_yd": blank_nan(xy[0]), "y_yd": blank_nan(xy[1]), "error_yd": blank_nan(tracks.error_yd[t]),
+            "x_yd": blank_nan(xy[0]), "y_yd": blank_nan(xy[1]), "error_yd": blank_nan(place_error(tracks, t, n)),
             "deep": n in deep, "rusher": n in rushers, "blocker": n in blockers,
-            **(box_cells(people, found) if found >= 0 else ground_cells(camera, xy)),
+            **(found_cells(people, found, camera, xy) if found >= 0 else ground_cells(camera, xy)),
         }  # fmt: skip
         if alignment is not None:
             row["depth_yd"] = blank_nan(alignment.depth_yd[t, n])

@@ -72,7 +72,7 @@ def split(
     role, side = _settle_roles(role, maybe & near, role_share, total, distance, a_side if z.shape[1] else 0)
     everyone = role == PLAYER
     sure = 1 / (1 + np.exp(-np.abs(total)))
-    sure *= 1 / (1 + np.exp(-max(read.odds, 0.0) - 1.0))
+    sure *= formation.direction_confidence(read.odds)
     confidence = np.where(everyone, sure, confidence)
     keep = _drop_surplus(keep, side, still, weight, distance, read, a_side, found_sure)
     return Split(keep, role, side.astype(np.int64), np.clip(confidence, 0, 1), read)

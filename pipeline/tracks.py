@@ -13,7 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline import reserve, teams
+from pipeline import doubts, reserve, teams
 from pipeline.association import Track, associate, return_places, stitch
 from pipeline.errors import ShapeError
 from pipeline.follow import follow, join_rest, left_over, rejoin
@@ -45,6 +45,10 @@ def build(samples: Sequence[Sample], settings: TrackSettings = DEFAULTS) -> Trac
     split = _split(tracks, finds, times, ordered, settings)
     xy = _without_guesses(xy, seen, ordered)
     keep = np.flatnonzero(split.keep)
+    error = doubts.place_error([tracks[k].at for k in keep], finds, times, ordered, settings)
+    against = doubts.of_people(
+        ordered, finds, times, found[:, keep], split.role[keep], split.side[keep], split.confidence[keep]
+    )
     return Tracks(
         time_s=times,
         frame=np.array([s.frame for s in ordered], np.int64),
@@ -55,6 +59,8 @@ def build(samples: Sequence[Sample], settings: TrackSettings = DEFAULTS) -> Trac
         side_confidence=split.confidence[keep],
         found=found[:, keep],
         error_yd=np.array([s.registration.error_yd for s in ordered], float),
+        place_error_yd=error,
+        doubts=against,
     )
 
 
