@@ -182,7 +182,7 @@ class Page:
         picked = agreement.sample(list(rows), events, who, count, seed)
         done = {snap for (person, snap, _) in agreement.blind_answers(events) if person == who}
         return [{"id": s, "clip": rows[s]["clip"], "frame": rows[s]["snap_frame"], "answered": s in done,
-                 "film": self.room.film_state(s)} for s in picked]  # fmt: skip
+                 "film": self.room.film_there(s)} for s in picked]  # fmt: skip
 
     async def blind_answer(self, request: Request) -> Response:
         """Write one snap's blind answers, all or none."""

@@ -31,6 +31,7 @@ class Evidence:
     tracks: Tracks | None
     raw_alignment: Mapping[str, Any] | None
     raw_labels: Mapping[str, Any] | None
+    shot: tuple[int, int] = (0, 0)  # first and last frame
 
 
 def load(run_dir: Path, snap_id: str) -> Evidence:
@@ -44,7 +45,8 @@ def read(path: Path, snap_id: str) -> Evidence:
         raw = json.loads(path.read_text(encoding="utf-8"))
         samples = [sample_of(s) for s in raw["samples"]]
         tracks = None if raw["tracks"] is None else tracks_of(raw["tracks"])
-        return Evidence(snap_id, snap_of(raw["snap"]), samples, tracks, raw["alignment"], raw["labels"])
+        shot = (int(raw["shot"]["first_frame"]), int(raw["shot"]["last_frame"]))
+        return Evidence(snap_id, snap_of(raw["snap"]), samples, tracks, raw["alignment"], raw["labels"], shot)
     except FileNotFoundError as e:
         raise InputError("The evidence of this snap is not there.", where=path, hint=_HINT) from e
     except OSError as e:

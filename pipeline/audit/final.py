@@ -19,7 +19,7 @@ from pipeline.audit.events import EDITABLE, PREDICTED, Event, columns
 from pipeline.audit.state import SnapState
 from pipeline.audit.store import NAME, AuditStore
 from pipeline.errors import InputError, SnapledgerError, UsageError
-from pipeline.ledger import Row, read_csv, safe_name
+from pipeline.ledger import Row, read_csv, safe_name, sha256_file
 from pipeline.rows import LABEL_COLUMNS
 
 STALE = "people or snap were moved by hand, the labels were not computed again"
@@ -78,10 +78,9 @@ def basis(run_dir: Path, snap_id: str, geometry: tuple[Event, ...]) -> str:
     """What a recomputation stands on, as one text: corrections in force and the evidence file as it is."""
     path = evidence_path(run_dir, snap_id)
     try:
-        stat = path.stat()
-        file = [stat.st_size, stat.st_mtime_ns]
+        file = sha256_file(path)
     except OSError:
-        file = []
+        file = ""
     acts = [[e.kind, e.subject, e.before, e.to] for e in geometry]
     return hashlib.sha256(json.dumps([__version__, acts, file], sort_keys=True).encode()).hexdigest()
 
@@ -251,12 +250,19 @@ def _typed(column: Any, value: Any) -> Any:
     return column.value(value)
 
 
-def final_rows(run_dir: Path | str, recompute: Recompute | None = None) -> dict[str, list[Row]]:
+def replayed(run_dir: Path, snap_id: str, geometry: tuple[Event, ...]) -> dict[str, Any]:
+    """What follows from moved people: ``replay.recompute``, loaded when it is needed."""
+    from pipeline.audit.replay import recompute
+
+    return recompute(run_dir, snap_id, geometry)
+
+
+def final_rows(run_dir: Path | str, recompute: Recompute | None = replayed) -> dict[str, list[Row]]:
     """Tables of a run with corrections applied: ``snaps``, ``labels`` (value_predicted, value_final, source, how,
     confidence, status, reason), ``positions`` (rows of positions.csv with source), ``events``.
 
-    Reads only; a run without an audit has every source ``predicted``. recompute: ``replay.recompute`` to work out
-    what is not kept yet (None: such snaps keep predicted labels and are marked for review).
+    Reads only; a run without an audit has every source ``predicted``. recompute: works out what is not kept
+    yet (None: such snaps keep predicted labels and are marked for review).
     """
     run = Path(run_dir)
     charted = predicted(run)
@@ -290,7 +296,7 @@ def _positions(run: Path, finals: Mapping[str, Final], states: Mapping[str, Snap
     return out
 
 
-def audited_snaps(run_dir: Path | str, recompute: Recompute | None = None) -> list[Row]:
+def audited_snaps(run_dir: Path | str, recompute: Recompute | None = replayed) -> list[Row]:
     """Rows of snaps.csv with corrections applied, in order, each with: checked, checked_by, checked_at, corrected,
     corrected_by, audit_notes, revision (give it back as ``NewEvent.expected`` to find conflicts). Reads only."""
     run = Path(run_dir)

@@ -48,6 +48,7 @@ class Basis:
     samples: list[Sample]
     original: Evidence
     notes: tuple[str, ...] = ()
+    after_s: float = 1.0
 
 
 class FilmNeeded(AuditError):
@@ -61,7 +62,7 @@ def recompute(run_dir: Path, snap_id: str, geometry: Sequence[Event]) -> dict[st
     """
     facts = RunFacts.read(run_dir)
     found = evidences.load(run_dir, snap_id)
-    basis = _moved_snap(run_dir, found, geometry)
+    basis = replace(_moved_snap(run_dir, found, geometry), after_s=facts.after_s)
     chain, notes = rebuild(basis, geometry, label_stage.load(facts.labels_file or None))
     clip = facts.clip_of(snap_id)
     return {**rows_of(snap_id, clip, basis, chain, facts), "notes": [*basis.notes, *notes]}
@@ -126,7 +127,7 @@ def rebuild(basis: Basis, geometry: Sequence[Event], settings: Settings) -> tupl
     tracks = track_stage.build(samples)
     found = _original_index(tracks, kept)
     ids = _ids(found, tracks, basis.original)
-    tracks, ids = _edit(tracks, ids, found, finds, acts, notes)
+    tracks, ids = _edit(tracks, ids, finds, acts, notes, {"snap": 0.0, "after": basis.after_s})
     alignment = alignment_stage.align(tracks, {s.frame: s.registration for s in samples})
     alignment = _named(alignment, ids, acts)
     labels = label_stage.label(tracks, alignment, settings) if alignment.confidence > 0 else None
@@ -209,13 +210,13 @@ def _ids(found: NDArray[np.int64], tracks: Tracks, original: Evidence) -> list[i
 
 
 def _edit(
-    tracks: Tracks, ids: list[int], found: NDArray[np.int64], finds: Mapping[str, Finds], acts: Sequence[Event],
-    notes: list[str],
+    tracks: Tracks, ids: list[int], finds: Mapping[str, Finds], acts: Sequence[Event], notes: list[str],
+    at_s: Mapping[str, float],
 ) -> tuple[Tracks, list[int]]:  # fmt: skip
     """Tracks with added people and moved places and sides."""
     ids = list(ids)
     for act in (a for a in acts if a.kind == "person_added"):
-        tracks = _appended(tracks, act)
+        tracks = _appended(tracks, act, at_s)
         ids.append(ADDED_FROM + int(act.subject[1:]))
     order = {"snap": 0, "after": 1}
     moves = sorted((a for a in acts if a.kind == "person_moved"), key=lambda a: order.get(a.to.get("moment", ""), 0))
@@ -226,20 +227,20 @@ def _edit(
         if wanted not in ids:
             notes.append(f"person {act.subject} has no track after the other corrections")
             continue
-        tracks = _moved(tracks, ids.index(wanted), act)
+        tracks = _moved(tracks, ids.index(wanted), act, at_s)
     return tracks, ids
 
 
-def _at(tracks: Tracks, moment: str) -> int:
-    return int(np.argmin(np.abs(tracks.time_s - (0.0 if moment == "snap" else 1.0))))
+def _at(tracks: Tracks, time_s: float) -> int:
+    return int(np.argmin(np.abs(tracks.time_s - time_s)))
 
 
-def _appended(tracks: Tracks, act: Event) -> Tracks:
+def _appended(tracks: Tracks, act: Event, at_s: Mapping[str, float]) -> Tracks:
     """Tracks with one person more, known around the moment he was put at."""
     t = len(tracks.time_s)
     moment = act.to["moment"]
     low, high = REACH_S[moment]
-    away = tracks.time_s - tracks.time_s[_at(tracks, moment)]
+    away = tracks.time_s - tracks.time_s[_at(tracks, at_s[moment])]
     xy = np.full((t, 1, 2), np.nan)
     xy[(away >= low - 1e-6) & (away <= high + 1e-6), 0] = (act.to["x_yd"], act.to["y_yd"])
     side = SIDES.index(act.to["side"])
@@ -252,7 +253,7 @@ def _appended(tracks: Tracks, act: Event) -> Tracks:
     )  # fmt: skip
 
 
-def _moved(tracks: Tracks, n: int, act: Event) -> Tracks:
+def _moved(tracks: Tracks, n: int, act: Event, at_s: Mapping[str, float]) -> Tracks:
     """Tracks with one person's place at a moment, and or his side, as the analyst says."""
     out = tracks
     if "side" in act.to:
@@ -265,7 +266,7 @@ def _moved(tracks: Tracks, n: int, act: Event) -> Tracks:
     moment = act.to["moment"]
     low, high = REACH_S[moment]
     xy, seen = out.xy_yd.copy(), out.seen.copy()
-    t = _at(tracks, moment)
+    t = _at(tracks, at_s[moment])
     target = np.array([act.to["x_yd"], act.to["y_yd"]])
     away = tracks.time_s - tracks.time_s[t]
     beyond = np.maximum(np.maximum(low - away, away - high), 0.0)

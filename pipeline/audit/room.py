@@ -37,6 +37,7 @@ class Room:
         self.rows = {str(r["snap_id"]): r for r in self.predicted.snaps}
         self.stills = Stills()
         self._guard = threading.RLock()
+        self._acting = threading.Lock()
         self._evidence: dict[str, evidences.Evidence] = {}
         self._jobs: dict[str, str] = {}  # snap_id -> what is being done
         self._failed: dict[str, tuple[str, str]] = {}  # snap_id -> (basis, why)
@@ -108,7 +109,7 @@ class Room:
         return {
             "id": snap_id, "row": made.row, "labels": self._labels(made), "view": shown,
             "field": view.field_json(str(row.get("field_level") or moment[0].get("level") or "college")),
-            "after_s": self.facts.after_s, "predicted_frame": row.get("snap_frame"),
+            "after_s": self.facts.after_s, "shot": found.shot if found else None,
             "revision": state.revision, "notes": [list(n) for n in state.notes], "problems": list(made.notes),
             "history": [e.as_dict() for e in events if e.kind != "blind_answer"][-HISTORY:],
             "undo": None if undo is None else undo.as_dict(), "redo": None if redo is None else redo.as_dict(),
@@ -178,10 +179,12 @@ class Room:
     def act(self, event: NewEvent) -> Conflict | None:
         """Write an act; its ``from`` is what holds now. Raises SnapledgerError."""
         self.known(event.snap_id)
-        event = replace(event, before=self._before(event))
-        if event.kind == "person_added" and not event.subject:
-            event = replace(event, subject=self._new_person(event.snap_id))
-        made = self.store.append(event)
+        with self._acting:  # one act at a time: its ``from`` is what the one before it left
+            if not self.store.holds(event.snap_id, event.id):
+                event = replace(event, before=self._before(event))
+                if event.kind == "person_added" and not event.subject:
+                    event = replace(event, subject=self._new_person(event.snap_id))
+            made = self.store.append(event)
         return made if isinstance(made, Conflict) else None
 
     def _new_person(self, snap_id: str) -> str:
@@ -227,10 +230,18 @@ class Room:
         """Whether stills can be made, how many frames there are, and pictures of the charting to show instead."""
         pictures = [m for m in ("snap", "after") if self.picture(snap_id, m) is not None]
         try:
-            frames = self.stills.index(self.film_path(snap_id)).frames
+            frames = self.stills.frames(self.film_path(snap_id))
         except SnapledgerError as e:
             return {"there": False, "why": str(e), "frames": 0, "pictures": pictures}
         return {"there": True, "why": None, "frames": frames, "pictures": pictures}
+
+    def film_there(self, snap_id: str) -> dict[str, Any]:
+        """Whether the film of a snap lies where it should; nothing is opened."""
+        try:
+            self.film_path(snap_id)
+        except SnapledgerError as e:
+            return {"there": False, "why": str(e), "frames": 0, "pictures": []}
+        return {"there": True, "why": None, "frames": 0, "pictures": []}
 
     def picture(self, snap_id: str, moment: str) -> Path | None:
         """The picture that the charting made of a moment; None where there is none."""

@@ -76,4 +76,6 @@ def serve(
                 webbrowser.open(url)
         config = uvicorn.Config(app, log_level="warning", lifespan="off", access_log=False, server_header=False,
                                 timeout_graceful_shutdown=2)  # fmt: skip
-        uvicorn.Server(config).run(sockets=[sock])
+        with contextlib.suppress(KeyboardInterrupt):
+            uvicorn.Server(config).run(sockets=[sock])
+        say("Ended. Every act was saved when it was made.")

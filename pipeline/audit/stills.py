@@ -24,6 +24,7 @@ GO_ON = 40  # frames ahead for which a paused reader is gone on with rather than
 FURTHEST = 400  # frames that a reader may be gone on with at all
 PAUSED = 6  # readers kept open
 INDEXES = 64
+LARGE_BYTES = 200 << 20  # the table of a file this large takes seconds to read: not while a page waits for its text
 NEAR_S = 0.004  # a frame's time by the file's index and by the charting must agree this well
 
 
@@ -96,6 +97,14 @@ class Stills:
             while len(self._indexes) > INDEXES:
                 self._indexes.popitem(last=False)
         return made
+
+    def frames(self, path: Path) -> int:
+        """How many frames a file has; 0 where that is not known without reading a large file through."""
+        with self._guard:
+            there = next((i for (p, _), i in self._indexes.items() if p == str(path)), None)
+        if there is not None:
+            return there.frames
+        return self.index(path).frames if path.stat().st_size < LARGE_BYTES else 0
 
     def get(self, path: Path, frame: int, width: int, known: Sequence[tuple[int, float]] = ()) -> bytes:
         """JPEG of a frame at most ``width`` wide. Raises InputError."""

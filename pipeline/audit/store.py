@@ -192,6 +192,10 @@ class AuditStore:
         with self._guard:
             return {snap_id: folding.fold(snap_id, events) for snap_id, events in self._all().items()}
 
+    def holds(self, snap_id: str, id: str) -> bool:
+        """Whether an act is written already."""
+        return bool(id) and any(e.id == id for e in self.events(snap_id))
+
     def undo_target(self, snap_id: str, who: str | None = None) -> Event | None:
         """What an undo would take back."""
         return folding.undo_target(self.events(snap_id), who or self.who)

@@ -270,6 +270,18 @@ def test_a_killed_server_and_a_closed_tab_lose_nothing(
     assert row(run)["rushers"] == 5 and row(run)["box_defenders"] == 6
 
 
+def test_a_tab_outlives_its_server(run: Path, serve: Callable[..., Any], open_page: Callable[..., Page]) -> None:
+    server = serve(run, port=8398)
+    page = open_page(server.url)
+    to_snap(page)
+    server.stop()
+    page.select_option("#label-rushers", "5")
+    page.wait_for_selector("#save[data-state=failed]")
+    serve(run, port=8398)  # another process in effect: another token
+    saved(page)
+    assert row(run)["rushers"] == 5
+
+
 def test_a_full_disk_says_so(run: Path, serve: Callable[..., Any], open_page: Callable[..., Page]) -> None:
     server = serve(run)
     db = server.store._connection()

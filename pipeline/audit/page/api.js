@@ -2,7 +2,7 @@
 
 import { $ } from "./dom.js";
 
-const TOKEN = document.querySelector('meta[name="audit-token"]').content;
+let token = document.querySelector('meta[name="audit-token"]').content;
 const WAITS = [1000, 2000, 4000, 8000, 15000];
 
 export async function get(path, params) {
@@ -10,6 +10,17 @@ export async function get(path, params) {
   const body = await answer.json();
   if (!answer.ok) throw Object.assign(new Error(body.error || answer.statusText), { status: answer.status });
   return body;
+}
+
+// After the server was started anew the page's token is old: take the new one. True where it changed.
+async function freshToken() {
+  try {
+    const text = await (await fetch("/")).text();
+    const found = new DOMParser().parseFromString(text, "text/html").querySelector('meta[name="audit-token"]');
+    const changed = Boolean(found) && found.content !== token;
+    if (changed) token = found.content;
+    return changed;
+  } catch { return false; }
 }
 
 export function stillUrl(id, frame) {
@@ -79,7 +90,7 @@ export class Outbox {
       let body;
       try {
         answer = await fetch(item.path, {
-          method: "POST", headers: { "Content-Type": "application/json", "X-Snapledger-Token": TOKEN },
+          method: "POST", headers: { "Content-Type": "application/json", "X-Snapledger-Token": token },
           body: JSON.stringify(item.body),
         });
         body = await answer.json();
@@ -93,6 +104,7 @@ export class Outbox {
           WAITS[Math.min(this.failures, WAITS.length) - 1]);
         return;
       }
+      if (answer.status === 403 && await freshToken()) continue;
       this.failures = 0;
       if (answer.status === 409) {
         this.remove(item);

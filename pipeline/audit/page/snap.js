@@ -9,6 +9,7 @@ import { actWords, label } from "./names.js";
 import { inReadingOrder, peopleList, personBar, personWords } from "./people.js";
 import { layersBar, Stage } from "./stage.js";
 
+const LONG_SHOT = 3000; // frames that still fit a slider
 const AHEAD = [1, -1, 2, -2, 3];
 const layers = JSON.parse(sessionStorage.getItem("audit-layers") || '{"boxes":true,"numbers":false,"names":true,"lines":true}');
 
@@ -97,10 +98,10 @@ class SnapView {
     this.renderBelow();
     this.diagram.fit(snap.view);
     const moments = snap.view ? snap.view.moments : [];
-    const first = moments.length ? moments[0].frame : this.at;
-    const last = moments.length ? moments[moments.length - 1].frame : this.at;
-    this.slider.min = Math.max(0, first - 30);
-    this.slider.max = Math.max(last + 30, 1);
+    let [first, last] = moments.length ? [moments[0].frame - 30, moments[moments.length - 1].frame + 30] : [this.at - 90, this.at + 90];
+    if (snap.shot && snap.shot[1] - snap.shot[0] < LONG_SHOT) [first, last] = [Math.min(first, snap.shot[0]), Math.max(last, snap.shot[1])];
+    this.slider.min = Math.max(0, first);
+    this.slider.max = Math.max(last, 1);
     if (snap.film.frames) this.slider.max = Math.min(Number(this.slider.max), snap.film.frames - 1);
     this.show();
   }
