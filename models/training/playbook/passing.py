@@ -434,10 +434,10 @@ def _peel(q: Sim, j: int, back: int) -> None:
 
 
 def _count_rush(s: Scene, sim: Sim, out: Outcome) -> None:
-    """Who attacked the passer by about 1.5 s (DESIGN section 4): late men who got to the line count, peeled ones
-    do not."""
+    """Who attacked the passer by about 1.5 s (DESIGN section 4): late men who got to the line count, and of those
+    who peeled off with a back the ones who crossed it first."""
     k = min(round(1.5 / sim.dt), len(sim.hist) - 1)
-    out.rushers = {j for j in out.rushers if j not in out.peeled}
+    out.rushers = {j for j in out.rushers if j not in out.peeled or sim.hist[k, j, 0] < -0.5}
     out.rushers |= {j for j in out.late_rush if sim.hist[k, j, 0] < 0.5}
 
 
