@@ -60,12 +60,13 @@ def play_of(raw: Mapping[str, Any], number: int) -> chart.Play:
 
 
 def again(path: Path, clip: str, stages: tools.Tools, config: configs.Config) -> ClipResult:
-    """Rows of one snap, from its evidence."""
+    """Rows of one snap, from its evidence. The snap stays as it was confirmed then."""
     snap_id = path.name.split(".json")[0]
     base, number = snap_id.rsplit("-p", 1)
     result = ClipResult(clip)
     kept = replace(stages, over_time=lambda frames, registrations, to_first: list(registrations))
-    chart._finish(play_of(read_evidence(path), int(number)), clip, base, kept, config, None, result)
+    confirmed = config.with_("confirm", enabled=False)
+    chart._finish(play_of(read_evidence(path), int(number)), clip, base, kept, confirmed, None, result)
     return result
 
 
