@@ -256,6 +256,23 @@ def import_edits(
     import_command.run(run_dir, file, who, dry_run, ignore_unknown, typer.echo)
 
 
+@app.command()
+@_guarded
+def report(
+    run_dirs: Annotated[list[Path], typer.Argument(metavar="DIR...", help="Run folders of `snapledger chart`.")],
+    out: Annotated[Path, typer.Option("--out", help="The file, for example report.html.")],
+    quiz: Annotated[bool, typer.Option("--quiz", help="With a quiz sheet: the snap first, the answer after.")] = False,
+    questions: Annotated[int, typer.Option("--questions", min=1, max=200, help="Questions of the quiz.")] = 12,
+    film: Annotated[Path | None, typer.Option("--film", help="Folder of the film, where it was moved since.")] = None,
+) -> None:
+    """Write one page for a coach: what was shown, what it became, how often the picture lied; every number leads
+    to its snaps."""
+    from pipeline.report import make
+
+    make.write(run_dirs, out, questions if quiz else 0, film)
+    typer.echo(f"Report: {out}")
+
+
 def _version(value: bool) -> None:
     if value:
         typer.echo(f"snapledger {__version__}")

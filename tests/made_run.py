@@ -40,9 +40,12 @@ def snap(rng: random.Random, number: int, clip: str, stem: str) -> dict[str, Any
         "visible_depth_yd": 22.0, "registration_error_yd": 0.12, "review": rng.random() < 0.2,
         "schema_version": SCHEMA_VERSION,
     }  # fmt: skip
+    down = rng.choice([1, 1, 2, 2, 3, 4])
+    row |= {"down": down, "distance_yd": 10 if down == 1 else rng.randrange(1, 13)}
+    row["field_position"] = f"{rng.choice(['own', 'opp'])}_{rng.randrange(1, 50)}"
     if dropback:
         after = deep if rng.random() < 0.65 else {2: 1, 1: 2, 0: 0, 3: 1}[deep]
-        rush, block = rng.choices([3, 4, 5, 6], [2, 8, 4, 1])[0], rng.choice([5, 6, 7])
+        rush, block = rng.choices([3, 4, 5, 6, 7], [2, 8, 4, 2, 1])[0], rng.choice([5, 5, 6, 7])
         row |= {
             "deep_safeties_after": after, "rotation": "none" if after == deep else
             {(2, 1): "two_to_one", (1, 2): "one_to_two"}.get((deep, after), "to_none" if not after else None),
