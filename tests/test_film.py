@@ -272,3 +272,34 @@ def test_unreadable(plain: Path, tmp_path: Path) -> None:
     with pytest.raises(InputError, match="Permission") as error:
         film.probe(path)
     check(error, path)
+
+
+def moving(count: int, across: int = 6) -> list[np.ndarray]:
+    """Grey blocks that go to the right over noisy ground, 60 pictures a second."""
+    rng = np.random.default_rng(3)
+    ground = rng.normal(95, 3, (180, 320)) + 40.0 * (np.arange(180) % 30 == 0)[:, None]
+    out = []
+    for i in range(count):
+        image = ground + rng.normal(0, 2, ground.shape)
+        for x, y in ((20, 30), (60, 70), (110, 40), (30, 120)):
+            image[y : y + 34, x + across * i : x + across * i + 16] = 200
+        out.append(np.repeat(np.clip(image, 0, 255).astype(np.uint8)[..., None], 3, 2))
+    return out
+
+
+def test_woven_fields_are_told_from_whole_pictures_though_nothing_announces_them(tmp_path: Path) -> None:
+    """Truth by construction: rows of two moments woven, painted lines one row thick on noisy ground left alone."""
+    fields = moving(24)
+    woven = [a.copy() for a in fields[::2]]
+    for picture, later in zip(woven, fields[1::2], strict=True):
+        picture[1::2] = later[1::2]
+    assert not any(map(film.combed, fields)) and all(map(film.combed, woven))
+    path = write(tmp_path / "a.mkv", woven, codec="ffv1", pix_fmt="yuv444p")
+    reader = film.decode(path)
+    got = [p for _, _, p in reader]
+    assert not film.probe(path).interlaced and reader.woven == 12
+    assert not any(map(film.combed, got)) and got[0].shape == woven[0].shape
+    whole = film.decode(write(tmp_path / "b.mkv", fields, codec="ffv1", pix_fmt="yuv444p"))
+    for (_, _, seen), want in zip(whole, fields, strict=True):
+        assert np.abs(seen.astype(int) - want).mean() < 3
+    assert whole.woven == 0
