@@ -178,6 +178,9 @@ def registration_row(name: str, registration: Registration, scale: float) -> Row
     cells: Row = {
         "image": name, "status": registration.status, "absolute_x_known": bool(registration.absolute_x_known),
         "error_px": rows.blank_nan(registration.error_px * scale),
+        "error_yd": rows.blank_nan(registration.error_yd),
+        "view": registration.view if registration.status != "failed" else None,
+        "level_told": registration.level_told if registration.status != "failed" else None,
     }  # fmt: skip
     camera = registration.camera
     if camera is not None and registration.status == "ok":

@@ -30,7 +30,7 @@ PLAYERS = (
     "y_yd"
 ).split()
 STILLS = (
-    "image status absolute_x_known error_px h11 h12 h13 h21 h22 h23 h31 h32 h33"
+    "image status absolute_x_known error_px h11 h12 h13 h21 h22 h23 h31 h32 h33 view error_yd level_told"
 ).split()
 
 

@@ -98,7 +98,10 @@ def ridge_points(heat: NDArray[np.float32], most: int) -> Array:
 def peaks(heat: NDArray[np.float32], floor: float) -> Array:
     """(N, 3) cells x, y, answer of local maxima."""
     top = cv2.dilate(heat, np.ones((5, 5), np.uint8))
-    ys, xs = np.nonzero((heat >= top) & (heat > floor))
+    most = (heat >= top) & (heat > floor)
+    most[:, 1:] &= ~most[:, :-1]  # one of two cells that are equal: half way between them comes out all the same
+    most[1:] &= ~most[:-1]
+    ys, xs = np.nonzero(most)
     h, w = heat.shape
     keep = (xs > 0) & (ys > 0) & (xs < w - 1) & (ys < h - 1)
     xs, ys = xs[keep], ys[keep]

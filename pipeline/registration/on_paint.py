@@ -26,7 +26,7 @@ RESCALE, RESCALES = 0.015, 3  # a single row's scale off by more is mended first
 
 
 def refine(fit: Fit, grey: NDArray[np.float32], found: Marks, boxes: Array | None) -> Fit:
-    """Refine a fit on the paint of the picture; the fit itself where too little paint is found."""
+    """Refine a fit on the paint of the picture; the fit itself where too little paint is found or it leads away."""
     field, known = fields.load(fit.level), start.prior(fit.view, fields.load(fit.level))
     row = fit.row
     one_row = fit.quality.rows < 2
@@ -36,7 +36,7 @@ def refine(fit: Fit, grey: NDArray[np.float32], found: Marks, boxes: Array | Non
     for reach in (first, NEXT_REACH_PX):
         seen = paint.observe(grey, row, found, field, boxes, reach)
         if len(seen.seen) < PAINT_MIN:
-            return fit
+            return replace(fit, rows_without_ticks=1)
         ends = ticks.ends(seen.rows, field.hash_tick)
         doubted = without_ticks(fit.seen, seen.rows)
         marks = replace(doubted, weight=doubted.weight * MARKS_WITH_PAINT)
@@ -46,7 +46,7 @@ def refine(fit: Fit, grey: NDArray[np.float32], found: Marks, boxes: Array | Non
     before, after = (_cost(r, fit.seen, fit, found.size) for r in (fit.row, row))
     most = ONE_ROW_APART_YD if one_row and len(ends) else PAINT_APART_YD
     if after > before * PAINT_COST + 20 or apart(row, fit.row, found) > most:
-        return fit
+        return replace(fit, rows_without_ticks=1)
     rows = ticks.there(seen.rows)
     q = solve.quality(row, seen.seen, found, field)
     kept = replace(
@@ -56,6 +56,7 @@ def refine(fit: Fit, grey: NDArray[np.float32], found: Marks, boxes: Array | Non
     return replace(
         fit, row=row, cost=cost, seen=both, quality=kept, painted=len(seen.seen), tick_rows=len(rows),
         tick_ends=len(ends) > 0, lit=seen.lit,
+        rows_without_ticks=sum(not len(r.px) and r.looked >= OVERLOOKED for r in seen.rows),
     )  # fmt: skip
 
 

@@ -64,7 +64,7 @@ def over_time(
     kind = _kind(registrations)
     if kind is None:
         return list(registrations)
-    level, view, doubt = kind
+    level, view, doubt, sure = kind
     looks = [
         _look(int(f), r, np.asarray(t, float), level, view)
         for f, r, t in zip(frames, registrations, to_first_px, strict=True)
@@ -79,7 +79,10 @@ def over_time(
     fused = [_fuse(i, looks, level, view) for i in range(len(looks))]
     out = []
     for look, (camera, error, carried) in zip(looks, fused, strict=True):
-        evidence = {**look.own.evidence, "shot_shift_probability": probability, "shot_numbers_read": read}
+        evidence = {
+            **look.own.evidence, "shot_shift_probability": probability, "shot_numbers_read": read,
+            "level_probability": sure,
+        }  # fmt: skip
         if camera is None:
             out.append(replace(look.own, evidence=evidence))
             continue
@@ -111,8 +114,8 @@ def _ways(r: Registration) -> list[dict[str, Any]]:
                                             if k in r.evidence}}]  # fmt: skip
 
 
-def _kind(registrations: Sequence[Registration]) -> tuple[str, str, float] | None:
-    """(level, view, doubt in yards) that all the evidence together speaks for; None where nothing is usable.
+def _kind(registrations: Sequence[Registration]) -> tuple[str, str, float, float] | None:
+    """(level, view, doubt in yards, probability of the level) that all the evidence speaks for; None: nothing usable.
 
     Scores of a level add up over the frames (at most MOST_LEVEL_EVIDENCE of them count as independent).
     """
@@ -147,7 +150,8 @@ def _kind(registrations: Sequence[Registration]) -> tuple[str, str, float] | Non
     others = [n for n in total if n != level]
     off = [float(np.median(apart.get((level, n)) or apart.get((n, level)) or [0.0])) for n in others]
     scores = [0.0, *((total[n] - total[level]) * scale for n in others)]
-    return level, view, judge.doubt_yd(scores, [0.0, *off])
+    sure = judge.level_probability([level, *others], scores, level)
+    return level, view, judge.doubt_yd(scores, [0.0, *off]), sure
 
 
 def _look(frame: int, r: Registration, to_first: Array, level: str, view: str) -> _Look:

@@ -31,6 +31,7 @@ LEVEL_WORTH_TRYING = 0.04  # probability the network gives it
 LEVEL_TRUST = 0.7  # how far to believe it: it knows rendered film only
 VIEW_WORTH_TRYING = 0.1
 LEVEL_MARGIN = 60.0  # a level's fit worse by more (log evidence) is not looked at further
+NO_TICKS = 5.0  # against a reading that puts a hash row where the full picture shows no ticks (log evidence)
 DEFAULT_BONUS = 0.5  # for the default level, where nothing else tells
 DEFAULT_LEVEL = "professional"
 
@@ -125,7 +126,7 @@ class Registrar:
             rows_y = numbers.number_rows(new.row, field, found)
             readings = numbers.read(self._numbers, image_bgr, new.row, field, boxes, rows_y)
             place = numbers.locate(new.row, found, readings, field, new.view)
-            score = float(place.log_weight.max()) - new.cost / 2 + new.log_prior
+            score = float(place.log_weight.max()) - new.cost / 2 + new.log_prior - NO_TICKS * new.rows_without_ticks
             if fit.level == DEFAULT_LEVEL:
                 score += DEFAULT_BONUS
             results.append(Reading(new, readings, place, float(score)))
