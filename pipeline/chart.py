@@ -271,7 +271,8 @@ def _finish(
     for sample in play.samples:
         result.add("registration", rows.registration_row(clip, sample.frame, sample.registration))
     row = rows.snap_row(snap_id, clip, play.snap, registration, chain.alignment, chain.labels, at_snap)
-    why = review.reasons(play.snap, registration, chain.alignment, chain.labels)
+    against = () if chain.tracks is None else chain.tracks.doubts
+    why = review.reasons(play.snap, registration, chain.alignment, chain.labels, against)
     row["confidence"] = review.confidence(play.snap, chain.alignment, chain.labels)
     if play.snap.frame is not None and row["confidence"] < config.ledger.review_below:
         why.append(f"confidence below {config.ledger.review_below:g}")

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 SPLIT_YD = 1.56  # median shoulder to shoulder on the line in measured plays (0.33 to 1.74 at the edges)
-SPLIT_ODDS = 2.0  # the scores of the two directions are overconfident by about this factor
+SPLIT_ODDS = 3.0  # the scores of the two directions are overconfident by about this factor
 LINE_DEPTH_YD = 2.2  # linemen stand at most this far behind the line of scrimmage
 
 
@@ -131,7 +131,7 @@ def passer_score(depth: Array, across: Array) -> float:
 
 
 def kick_score(y: Array, depth: Array) -> float:
-    """A placekick's formation: eight or more tight on the line, a holder behind their middle, hardly anyone else;
+    """A placekick's formation: seven or more found tight on the line, a holder behind their middle, hardly anyone else;
     or a punt's: one man far behind the middle and at most two between."""
     line = (depth < 0) & (depth > -2.7)
     punter = (depth < -10.5) & (depth > -17.0)
@@ -140,10 +140,12 @@ def kick_score(y: Array, depth: Array) -> float:
         aside = abs(float(y[punter][0]) - float(np.median(y[line & (np.abs(y - np.median(y[line])) < 8.0)])))
         return 6.0 if aside < 2.5 else 0.0
     back = (depth < -6.6) & (depth > -11.0)
-    if line.sum() < 8 or not 1 <= back.sum() <= 3 or ((depth <= -2.7) & (depth >= -6.6)).any():
+    if line.sum() < 7 or not 1 <= back.sum() <= 3 or ((depth <= -2.7) & (depth >= -6.6)).any():
         return 0.0
     tight = float(np.ptp(y[line])) < 10.5
-    return 10.0 if tight and float(np.abs(y[back] - np.median(y[line])).min()) < 1.8 else 0.0
+    if not tight or float(np.abs(y[back] - np.median(y[line])).min()) >= 1.8:
+        return 0.0
+    return 10.0 if line.sum() > 7 else 7.0
 
 
 # The row of five: places (0 is the middle), how far behind the ball each stands against the middle man (yards;

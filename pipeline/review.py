@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from pipeline.labels import reasons as label_reasons
@@ -9,9 +11,10 @@ from pipeline.records import Alignment, Labels, Registration, Snap
 
 
 def reasons(
-    snap: Snap, registration: Registration | None, alignment: Alignment | None, labels: Labels | None
-) -> list[str]:
-    """Reasons to look at a row, most basic first; empty where there is none."""
+    snap: Snap, registration: Registration | None, alignment: Alignment | None, labels: Labels | None,
+    doubts: Sequence[str] = (),
+) -> list[str]:  # fmt: skip
+    """Reasons to look at a row, most basic first; empty where there is none. doubts: of Tracks."""
     found: list[str] = []
     if snap.frame is None:
         found.append(f"no snap: {snap.reason}" if snap.reason else "no snap")
@@ -25,8 +28,8 @@ def reasons(
     if snap.frame is None:
         return found
     if alignment is None or labels is None:
-        return [*found, "no formation could be read"]
-    return found + label_reasons(labels)[0]
+        return [*found, "no formation could be read", *doubts]
+    return [*found, *doubts, *label_reasons(labels)[0]]
 
 
 def confidence(snap: Snap, alignment: Alignment | None, labels: Labels | None) -> float:

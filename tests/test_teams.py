@@ -131,3 +131,10 @@ def test_row_of_five_beside_a_passer_right_behind_the_snapper() -> None:
     five, _, centre = formation.linemen(np.stack([60 + depth, y], 1), depth)
     assert five == (0, 1, 2, 4, 5)
     assert centre == pytest.approx(26.0, abs=0.1)
+
+
+def test_two_readings_nearly_alike_leave_the_sides_unsure() -> None:
+    """Margins of a few log likelihoods turned out wrong on rendered kicks: the confidence says so."""
+    assert formation.direction_confidence(1.0) < 0.6
+    assert 0.8 < formation.direction_confidence(5.0) < 0.9
+    assert formation.direction_confidence(15.0) > 0.99

@@ -88,10 +88,11 @@ def _number(value: Any) -> float:
 
 
 def registration_of(raw: Mapping[str, Any]) -> Registration:
-    """Registration as written; its own evidence stays plain JSON."""
+    """Registration as written; of its own evidence the single values."""
     return Registration(
         raw["status"], camera_of(raw["camera"]), raw["view"], raw["level"], bool(raw["absolute_x_known"]),
-        _number(raw["error_px"]), _number(raw["error_yd"]), raw.get("reason") or "", {},
+        _number(raw["error_px"]), _number(raw["error_yd"]), raw.get("reason") or "",
+        {k: v for k, v in (raw.get("evidence") or {}).items() if isinstance(v, (bool, int, float, str))},
     )  # fmt: skip
 
 
@@ -111,11 +112,15 @@ def snap_of(raw: Mapping[str, Any]) -> Snap:
 def tracks_of(raw: Mapping[str, Any]) -> Tracks:
     """Tracks as written."""
     t, n = len(raw["time_s"]), len(raw["role"])
+    error = raw.get("place_error_yd")
     return Tracks(
         floats(raw["time_s"], (t,)), np.array(raw["frame"], np.int64).reshape(t), floats(raw["xy_yd"], (t, n, 2)),
         np.array(raw["seen"], bool).reshape(t, n), np.array(raw["role"], np.int64).reshape(n),
         np.array(raw["side"], np.int64).reshape(n), floats(raw["side_confidence"], (n,)),
         np.array(raw["found"], np.int64).reshape(t, n), floats(raw["error_yd"], (t,)),
+        None if error is None else floats(error, (t, n)), tuple(raw.get("doubts") or ()),
+        floats(raw["place_error_yd"], (t, n)) if raw.get("place_error_yd") is not None else None,
+        tuple(raw.get("doubts") or ()),
     )  # fmt: skip
 
 

@@ -8,7 +8,7 @@ put into the tracks, then alignment, labels and rows follow as when charting. A 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -17,8 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline import alignment as alignment_stage
+from pipeline import field as fields
 from pipeline import labels as label_stage
-from pipeline import review, rows
+from pipeline import play_list, review, rows
 from pipeline import tracks as track_stage
 from pipeline.audit import evidence as evidences
 from pipeline.audit import view
@@ -34,6 +35,12 @@ from pipeline.records import ROLES, SIDES, Alignment, Snap, Tracks
 from pipeline.tracks import Sample
 
 Array = NDArray[np.float64]
+# Columns of snaps.csv that reading the film fills; the others (the staff's list, the other view) stand as they are.
+READ_COLUMNS = (
+    "snap_frame", "snap_time_s", "view", "field_level", "line_of_scrimmage_yd", "offense_direction",
+    "ball_across_yd", "offense_players", "defense_players", "visible_depth_yd", "registration_error_yd",
+    "coverage_before_candidates", "coverage_after_candidates", *rows.LABEL_COLUMNS,
+)  # fmt: skip
 NEAR_S = 0.12  # a snap moved by no more than this is served by the moments already looked at
 MATCH_YD = 0.6  # a person is the one corrected where he stands this near to where he stood then
 REACH_S = {"snap": (-0.6, 0.12), "after": (-0.3, 0.3)}  # moments that a corrected place holds for, from its own
@@ -49,6 +56,7 @@ class Basis:
     original: Evidence
     notes: tuple[str, ...] = ()
     after_s: float = 1.0
+    situation: Mapping[str, float] = field(default_factory=dict)
 
 
 class FilmNeeded(AuditError):
@@ -62,10 +70,37 @@ def recompute(run_dir: Path, snap_id: str, geometry: Sequence[Event]) -> dict[st
     """
     facts = RunFacts.read(run_dir)
     found = evidences.load(run_dir, snap_id)
-    basis = replace(_moved_snap(run_dir, found, geometry), after_s=facts.after_s)
-    chain, notes = rebuild(basis, geometry, label_stage.load(facts.labels_file or None))
-    clip = facts.clip_of(snap_id)
-    return {**rows_of(snap_id, clip, basis, chain, facts), "notes": [*basis.notes, *notes]}
+    settings = label_stage.load(facts.labels_file or None)
+    basis = replace(_moved_snap(run_dir, found, geometry), after_s=facts.after_s,
+                    situation=situation_of(facts.row(snap_id), settings))  # fmt: skip
+    chain, notes = rebuild(basis, geometry, settings)
+    made = rows_of(snap_id, facts.clip_of(snap_id), basis, chain, facts)
+    if facts.row(snap_id).get("other_view_clip") and geometry:
+        made = _changed(made, recompute(run_dir, snap_id, ()))
+    return {**made, "notes": [*basis.notes, *notes]}
+
+
+def _changed(made: dict[str, Any], before: dict[str, Any]) -> dict[str, Any]:
+    """Of a row put together from two views: only what the corrections changed, the rest may be the other view's."""
+    was = {r["label"]: r["value"] for r in before["labels"]}
+    labels = [r for r in made["labels"] if r["value"] != was.get(r["label"])]
+    names = {r["label"] for r in labels} | {f"{r['label']}_candidates" for r in labels}
+    own = ("snap_frame", "snap_time_s", "offense_players", "defense_players")
+    row = {k: v for k, v in made["row"].items() if k in names or (k in own and v != before["row"].get(k))}
+    return {**made, "row": row, "labels": labels}
+
+
+def situation_of(row: Row, settings: Settings) -> dict[str, float]:
+    """What the staff's play list tells of a play that makes its depths shrink, as ``pipeline.context`` has it."""
+    f = fields.load(str(row.get("field_level") or "college"))
+    to_goal = play_list.yards_to_goal(row.get("field_position"), f.length - 2 * f.end_zone)
+    told: dict[str, float] = {}
+    if row.get("distance_yd") is not None:
+        told["distance_yd"] = float(row["distance_yd"])
+    if to_goal is not None and row.get("line_of_scrimmage_yd") is None:
+        told["yards_to_goal"] = to_goal
+    near = told.get("yards_to_goal", 99.0) < settings("red_zone.from_yd")
+    return told if near or told.get("distance_yd", 99.0) <= settings("short_yardage.up_to_yd") else {}
 
 
 def _moved_snap(run_dir: Path, found: Evidence, geometry: Sequence[Event]) -> Basis:
@@ -130,6 +165,7 @@ def rebuild(basis: Basis, geometry: Sequence[Event], settings: Settings) -> tupl
     tracks, ids = _edit(tracks, ids, finds, acts, notes, {"snap": 0.0, "after": basis.after_s})
     alignment = alignment_stage.align(tracks, {s.frame: s.registration for s in samples})
     alignment = _named(alignment, ids, acts)
+    alignment = replace(alignment, evidence={**alignment.evidence, **basis.situation})
     labels = label_stage.label(tracks, alignment, settings) if alignment.confidence > 0 else None
     return Chain(samples, tracks, alignment if labels is not None else None, labels, ids), notes
 
@@ -244,12 +280,14 @@ def _appended(tracks: Tracks, act: Event, at_s: Mapping[str, float]) -> Tracks:
     xy = np.full((t, 1, 2), np.nan)
     xy[(away >= low - 1e-6) & (away <= high + 1e-6), 0] = (act.to["x_yd"], act.to["y_yd"])
     side = SIDES.index(act.to["side"])
+    error = tracks.place_error_yd
     role = ROLES.index("official" if act.to["side"] == "official" else "player")
     return replace(
         tracks, xy_yd=np.concatenate([tracks.xy_yd, xy], 1),
         seen=np.concatenate([tracks.seen, np.isfinite(xy[..., 0])], 1), role=np.append(tracks.role, role),
         side=np.append(tracks.side, side), side_confidence=np.append(tracks.side_confidence, 1.0),
         found=np.concatenate([tracks.found, np.full((t, 1), -1, np.int64)], 1),
+        place_error_yd=None if error is None else np.concatenate([error, tracks.error_yd[:, None]], 1),
     )  # fmt: skip
 
 
@@ -317,8 +355,9 @@ def rows_of(snap_id: str, clip: str, basis: Basis, chain: Chain, facts: RunFacts
     registration = center.registration if center is not None else None
     at_snap = [r for r in positions if r["moment"] == "snap"]
     row = rows.snap_row(snap_id, clip, snap, registration, chain.alignment, chain.labels, at_snap)
-    row = {**dict.fromkeys(rows.known_columns()), **row}
-    why = review.reasons(snap, registration, chain.alignment, chain.labels)
+    row = {**dict.fromkeys(READ_COLUMNS), **row}
+    against = () if chain.tracks is None else chain.tracks.doubts
+    why = review.reasons(snap, registration, chain.alignment, chain.labels, against)
     row["confidence"] = review.confidence(snap, chain.alignment, chain.labels)
     if snap.frame is not None and row["confidence"] < facts.review_below:
         why.append(f"confidence below {facts.review_below:g}")
