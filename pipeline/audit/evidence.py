@@ -112,15 +112,11 @@ def snap_of(raw: Mapping[str, Any]) -> Snap:
 def tracks_of(raw: Mapping[str, Any]) -> Tracks:
     """Tracks as written."""
     t, n = len(raw["time_s"]), len(raw["role"])
-    error = raw.get("place_error_yd")
     return Tracks(
         floats(raw["time_s"], (t,)), np.array(raw["frame"], np.int64).reshape(t), floats(raw["xy_yd"], (t, n, 2)),
         np.array(raw["seen"], bool).reshape(t, n), np.array(raw["role"], np.int64).reshape(n),
         np.array(raw["side"], np.int64).reshape(n), floats(raw["side_confidence"], (n,)),
         np.array(raw["found"], np.int64).reshape(t, n), floats(raw["error_yd"], (t,)),
-        None if error is None else floats(error, (t, n)), tuple(raw.get("doubts") or ()),
-        floats(raw["place_error_yd"], (t, n)) if raw.get("place_error_yd") is not None else None,
-        tuple(raw.get("doubts") or ()),
     )  # fmt: skip
 
 
