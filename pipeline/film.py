@@ -32,8 +32,9 @@ SEEK_MARGIN_S = Fraction(1, 2)  # seek this much early: open groups of pictures 
 SEEK_GAP_S = Fraction(3)  # a hole in the wanted frames worth a seek
 SHORT_SHARE = 0.02  # missing share of the declared frames that makes a file a truncated one
 SHORT_FRAMES = 3
-COMB_STEP = 10  # grey levels between neighbouring rows that alternate
-COMB_SHARE = 8e-4  # of the pixels: 4e-4 is the most seen on whole pictures, two fields woven give 1e-3 to 1e-1
+COMB_ROWS, COMB_STEP = 7, 14  # rows that alternate, by grey levels
+COMB_WIDE = 24  # px side by side from which alternating rows are a pattern
+COMB_SHARE = 2e-4  # of the pixels
 SHORT_S = 1.0  # the same where only a duration is declared (sound may run on a little)
 
 Picture = NDArray[np.uint8]
@@ -244,15 +245,21 @@ def _convert(frame: VideoFrame, width: int, height: int, form: str) -> Picture:
 
 
 def combed(image: Picture) -> bool:
-    """True where two fields of different moments are woven into a picture (H, W) or (H, W, 3): five neighbouring rows
-    alternate by COMB_STEP or more in COMB_SHARE of its pixels. Thin painted lines are one row, noise is smaller.
-    The share was measured on rendered clips, whole and woven from neighbouring frames."""
+    """True where two fields of different moments are woven into a picture (H, W) or (H, W, 3).
+
+    COMB_ROWS neighbouring rows alternate by more than COMB_STEP in COMB_SHARE of its pixels, but not over COMB_WIDE
+    px side by side: that are seats or stripes. Painted lines are one row, noise is smaller. Set on rendered clips,
+    whole and woven from neighbouring frames.
+    """
     grey = (image if image.ndim == 2 else image[..., 1])[:, ::2].astype(np.int16)
-    if min(grey.shape) < 8:
+    if min(grey.shape) < COMB_ROWS:
         return False
     step = np.diff(grey, axis=0)
-    high = (np.minimum(np.abs(step[:-1]), np.abs(step[1:])) > COMB_STEP) & ((step[:-1] > 0) != (step[1:] > 0))
-    return bool((high[:-2] & high[1:-1] & high[2:]).mean() > COMB_SHARE)
+    high = np.minimum(np.abs(step[:-1]), np.abs(step[1:])) > COMB_STEP
+    turns = (high & ((step[:-1] > 0) != (step[1:] > 0))).astype(np.uint8)
+    rows = cv2.erode(turns, np.ones((COMB_ROWS - 2, 1), np.uint8))
+    wide = cv2.morphologyEx(rows, cv2.MORPH_OPEN, np.ones((1, COMB_WIDE // 2), np.uint8))
+    return bool(float(rows.mean()) - float(wide.mean()) > COMB_SHARE)
 
 
 def _one_field(image: Picture, width: int, height: int) -> Picture:
