@@ -52,11 +52,11 @@ def test_metrics_are_flat_and_keep_other_benches_keys(tmp_path: Path, monkeypatc
 
 def test_readme_block_is_replaced_and_nothing_else(tmp_path: Path) -> None:
     readme = tmp_path / "README.md"
-    readme.write_text(f"before\n{bench_tables.BEGIN}\nold\n{bench_tables.END}\nafter\n", encoding="utf-8")
+    readme.write_text(f"before\n{bench_tables.BEGIN}\nstale figures\n{bench_tables.END}\nafter\n", encoding="utf-8")
     values = {"plays": 3, "seeds": "1 to 3", "commit": "abc", "date": "2026-01-01"}
     bench_tables.write_readme(tmp_path, report(), {"work_s_per_film_s": 0.42}, values)
     text = readme.read_text(encoding="utf-8")
-    assert text.startswith("before\n") and text.endswith("\nafter\n") and "old" not in text
+    assert text.startswith("before\n") and text.endswith("\nafter\n") and "stale figures" not in text
     assert "0.42 s" in text and "| side of the ball | 50.0 % |" in text and "not measured" in text
     bench_tables.write_readme(tmp_path, report(), {}, values)
     assert readme.read_text(encoding="utf-8").count(bench_tables.BEGIN) == 1

@@ -74,6 +74,7 @@ def parts(options: argparse.Namespace) -> list[eyes_parts.Part]:
         out += eyes_parts.from_collected(options.collected, options.out / "parts", options.workers, options.plays)
     else:
         print("SKIPPED: parts behind the finders, because no collected bench is there (make bench first)", flush=True)
+    eyes_stills.render(options.out / "stills", min(options.stills, eyes_parts.STILLS), options.workers)
     out += eyes_parts.from_stills(options.out / "stills", options.workers)
     films = sorted(options.film.glob("*.mp4"))[: options.plays] if options.film else []
     truth: dict[str, float | None] = {}
@@ -132,15 +133,20 @@ def main(argv: list[str] | None = None) -> None:
     p.add_argument("--film", type=Path, help="rendered clips with truth, for the snap scorer's part")
     p.add_argument("--plays", type=int, default=40, help="of the bench and of the clips that the parts are measured on")
     p.add_argument("--left-out", type=Path, default=LEFT_OUT, help="JSON of models.training.unseen_looks")
+    p.add_argument("--models", type=Path, help="another models folder than the one that ships")
+    p.add_argument("--records", type=Path, help="folder of records made elsewhere: no still is rendered")
     p.add_argument("--no-parts", action="store_true")
     p.add_argument("--dry", action="store_true", help="measure and print; write nothing under models/")
     options = p.parse_args(argv)
     options.out = options.out.resolve()
     if options.film is None and (options.collected / "film").is_dir():
         options.film = options.collected / "film"
-    eyes_stills.render(options.out / "stills", options.stills, options.workers)
-    records = eyes_stills.look_at(options.out / "stills", options.workers, options.passes)
-    eyes_stills.keep(options.out / "records.json", records)
+    if options.records is None:
+        eyes_stills.render(options.out / "stills", options.stills, options.workers)
+        eyes_stills.look_at(
+            options.out / "stills", options.workers, options.out / "records", options.passes, options.models
+        )
+    records = eyes_stills.read_all(options.records or options.out / "records")
     found: dict[str, Any] = {
         "commit": bench.commit(), "date": dt.date.today().isoformat(), "seed": eyes_stills.SEED,
         "looks": eyes_table.by_look(records), "real": real_frames(options.real),

@@ -17,6 +17,7 @@ from pipeline import models
 from pipeline.people.kit import KIT_FEATURES
 
 SHARE = KIT_FEATURES.index("torso_share")
+LOGS = ("chart.log", "render.log", "eyes.log", "worst.log")
 MOST_BYTES = 15_500_000  # of one archive
 
 
@@ -114,7 +115,7 @@ def install(place: Place, people: Path | None, marks: Path | None, confidence: f
 def pack(place: Place, to: Path) -> None:
     """What has been found so far as files of at most MOST_BYTES: bench.tar.xz, and evidence_N.tar while it fits."""
     to.mkdir(parents=True, exist_ok=True)
-    names = ("facts.json", "report.json", "run", "truth", "worst", "chart.log", "render.log")
+    names = ("facts.json", "report.json", "run", "truth", "worst", "eyes/records", *LOGS)
     light = [p for n in names for p in _files(place.out / n) if "results" not in p.parts and p.suffix != ".xz"]
     light = [p for p in light if "evidence" not in p.parts]
     part = to / ".bench.part"

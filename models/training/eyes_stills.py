@@ -6,6 +6,7 @@ Stills are of the split 'test', from seeds no training draws from, in four sizes
 
 from __future__ import annotations
 
+import argparse
 import json
 import math
 from collections.abc import Sequence
@@ -156,41 +157,52 @@ def _short(values: NDArray[Any]) -> tuple[float, ...]:
     return tuple(round(float(v), 3) for v in values)
 
 
-def _shard(path: Path, passes: str) -> list[Seen]:
-    """Records of one shard, kept beside it once they are made."""
+def _shard(path: Path, passes: str, models_folder: str, out: Path) -> list[Seen]:
+    """Records of one shard, kept in ``out`` as soon as they are made."""
     from models.training.film.shards import read_shard
 
-    stages = _stages(passes)
-    out = []
+    stages = _stages(passes, models_folder)
+    found = []
     for picture, truth in read_shard(path):
         image = cv2.imread(str(picture))
         if image is not None:
-            out.append(record(np.asarray(image, np.uint8), truth, picture.name, stages))
-    return out
+            found.append(record(np.asarray(image, np.uint8), truth, picture.name, stages))
+    keep(out / f"{path.stem}.json", found)
+    return found
 
 
-_loaded: dict[str, tools.Tools] = {}
+_loaded: dict[tuple[str, str], tools.Tools] = {}
 
 
-def _stages(passes: str) -> tools.Tools:
-    if passes not in _loaded:
+def _stages(passes: str, models_folder: str) -> tools.Tools:
+    if (passes, models_folder) not in _loaded:
         cv2.setNumThreads(1)
-        config = configs.load().with_("execution", threads=1).with_("people", passes_still=passes)
-        _loaded[passes] = tools.load(config, still=True)
-    return _loaded[passes]
+        config = configs.load().with_("execution", threads=1).with_("models", folder=models_folder)
+        _loaded[passes, models_folder] = tools.load(config.with_("people", passes_still=passes), still=True)
+    return _loaded[passes, models_folder]
 
 
-def look_at(folder: Path, workers: int, passes: str = "") -> list[Seen]:
-    """Records of every still below a folder, in order of the shards. passes: '' takes the program's own."""
+def look_at(folder: Path, workers: int, out: Path, passes: str = "", models_folder: Path | None = None) -> list[Seen]:
+    """Records of every still below a folder, in order of the shards; each shard's are kept in ``out``.
+
+    passes: '' takes the program's own; models_folder: None takes the models that ship.
+    """
     passes = passes or configs.load().people.passes_still
     shards = sorted(folder.glob("shard_*.json"))
+    n, other = len(shards), str(models_folder or "")
+    out.mkdir(parents=True, exist_ok=True)
     with ProcessPoolExecutor(workers, get_context("spawn")) as pool:
-        return [seen for some in pool.map(_shard, shards, [passes] * len(shards)) for seen in some]
+        return [seen for some in pool.map(_shard, shards, [passes] * n, [other] * n, [out] * n) for seen in some]
 
 
 def keep(path: Path, records: Sequence[Seen]) -> None:
     """Records as JSON."""
     write_json(path, [asdict(r) for r in records])
+
+
+def read_all(folder: Path) -> list[Seen]:
+    """Records of every shard in a folder."""
+    return [r for path in sorted(folder.glob("*.json")) for r in read(path)]
 
 
 def read(path: Path) -> list[Seen]:
@@ -202,3 +214,20 @@ def read(path: Path) -> list[Seen]:
                 "ground_px": tuple(r["ground_px"]), "ground_yd": tuple(r["ground_yd"])})
         for r in raw
     ]  # fmt: skip
+
+
+def main(argv: list[str] | None = None) -> None:
+    """Render the stills and keep their records, on any machine; ``bench_eyes --records`` does the rest."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--stills", type=int, default=600)
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--models", type=Path, help="another models folder than the one that ships")
+    options = parser.parse_args(argv)
+    render(options.out / "stills", options.stills, options.workers)
+    records = look_at(options.out / "stills", options.workers, options.out / "records", "", options.models)
+    print(f"{len(records)} stills looked at", flush=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -7,8 +7,8 @@
 # render: PLAYS clips at most, RENDER_WORKERS processes.
 # score: STOP_AT: second of the epoch until which clips are still rendered (default: now); PEOPLE: the finder's ONNX;
 # MARKS_DIR: folder of marks.onnx and numbers.onnx (both default to what job.sh left; absent: as shipped); CONFIDENCE:
-# of the finder, if not the manifest's; CHART_SECONDS; CHART_WORKERS; END_AT: second of the epoch when all must be in
-# $OUT; COMMIT: hash of what is measured.
+# of the finder, if not the manifest's; STILLS for bench_eyes (0: none), EYES_SECONDS for them; CHART_SECONDS;
+# CHART_WORKERS; END_AT: second of the epoch when all must be in $OUT; COMMIT: hash of what is measured.
 # PACK: a tar.xz of Python packages this machine lacks. TREE: a tar.xz of pipeline/, configs/ and models/training/ to
 # run instead of the checkout's (bench_tree.sh makes it), so that what is measured is what was tried before.
 set -u
@@ -20,14 +20,14 @@ case "$WHAT" in render | score) ;; *) echo "usage: bench.sh render|score"; exit 
 
 unpack() { ${PY:-python3} -c "import sys, tarfile; tarfile.open(sys.argv[1]).extractall(sys.argv[2])" "$1" "$2"; }
 PACK="${PACK:-.pack_bench/site.tar.xz}"
-BENCH_SITE="${BENCH_SITE:-${TMPDIR:-/tmp}/bench_site}"
+BENCH_SITE="${BENCH_SITE:-${TMPDIR:-/tmp}/bench_site_$(cksum < "$PACK" 2> /dev/null | cut -d ' ' -f 1)}"
 if [ -e "$PACK" ] && [ ! -e "$BENCH_SITE/.done" ]; then
   mkdir -p "$BENCH_SITE" && unpack "$PACK" "$BENCH_SITE" && touch "$BENCH_SITE/.done" ||
     { echo "the packages cannot be unpacked"; exit 1; }
 fi
 [ -d "$BENCH_SITE" ] && export PYTHONPATH="$BENCH_SITE${PYTHONPATH:+:$PYTHONPATH}"
 WHEELS="$BENCH_SITE/none" # what training needs is not needed here
-[ "$WHAT" = score ] && QUICK=1
+[ "$WHAT" = score ] && [ "${STILLS:-600}" = 0 ] && QUICK=1
 . "$here/setup.sh" > "${TMPDIR:-/tmp}/bench_setup.log" 2>&1
 tail -n 2 "${TMPDIR:-/tmp}/bench_setup.log"
 export OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 MKL_NUM_THREADS=1
@@ -68,6 +68,11 @@ timeout 60 $PY -m models.training.bench_set models --out "$BENCH" ${PEOPLE:+--pe
   ${CONFIDENCE:+--confidence "$CONFIDENCE"} || { say "the new networks cannot be loaded: charting with the shipped"; }
 
 cores=$($PY -c "import os; print(len(os.sched_getaffinity(0)))")
+if [ "${STILLS:-600}" != 0 ]; then # stills of unseen looks, for bench_eyes --records
+  timeout "${EYES_SECONDS:-110}" $PY -m models.training.eyes_stills --stills "${STILLS:-600}" --out "$BENCH/eyes" \
+    --workers "$((cores > 4 ? cores - 2 : cores))" $([ -d "$BENCH/models" ] && echo --models "$BENCH/models") > "$BENCH/eyes.log" 2>&1
+  say "stills: $(tail -n 1 "$BENCH/eyes.log" | cut -c1-200), $(ls "$BENCH"/eyes/records 2> /dev/null | wc -l) shards"
+fi
 reserve="${RESERVE:-75}" # seconds for gathering, the worst pictures and packing
 chart="${CHART_SECONDS:-$(($(left) - reserve))}"
 say "charting for at most $chart s"
