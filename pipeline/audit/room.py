@@ -32,9 +32,7 @@ class Room:
 
     def __init__(self, store: AuditStore, film_folder: Path | None = None) -> None:
         self.store, self.run_dir, self.film_folder = store, store.run_dir, film_folder
-        self.facts = RunFacts.read(self.run_dir)
-        self.predicted = final.predicted(self.run_dir)
-        self.rows = {str(r["snap_id"]): r for r in self.predicted.snaps}
+        self._read()
         self.stills = Stills()
         self._guard = threading.RLock()
         self._acting = threading.Lock()
@@ -43,10 +41,32 @@ class Room:
         self._failed: dict[str, tuple[str, str]] = {}  # snap_id -> (basis, why)
         self._opened: str | None = None
 
+    def _read(self) -> None:
+        self._charted = self._stamp()
+        self.facts = RunFacts.read(self.run_dir)
+        self.predicted = final.predicted(self.run_dir)
+        self.rows = {str(r["snap_id"]): r for r in self.predicted.snaps}
+
+    def _stamp(self) -> int:
+        return (self.run_dir / "snaps.csv").stat().st_mtime_ns
+
+    def look_again(self) -> None:
+        """Take in what a charting that goes on beside the audit has written since."""
+        with self._guard:
+            try:
+                if self._stamp() == self._charted:
+                    return
+                self._read()
+            except (SnapledgerError, OSError) as e:  # in the middle of being written: what was read stands
+                log.warning("the ledger could not be read again: %s", e)
+                return
+            self._evidence.clear()
+
     # The list
 
     def listed(self) -> list[dict[str, Any]]:
         """One entry a snap, most doubtful first: unchecked before checked, for review before not, less sure first."""
+        self.look_again()
         states = self.store.states()
         entries = [self._entry(row, states) for row in self.predicted.snaps]
         return sorted(entries, key=lambda e: (e["checked"], not e["review"], e["confidence"] or 0.0, e["id"]))

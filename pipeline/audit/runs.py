@@ -5,26 +5,38 @@ from __future__ import annotations
 import json
 import os
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from pipeline.errors import InputError
-from pipeline.ledger import read_csv, sha256_file
+from pipeline.ledger import Row, read_csv, sha256_file
 
 
 @dataclass(frozen=True)
 class RunFacts:
-    """run_dir; config as charted; sha256 and path of the film by clip; clip by snap_id."""
+    """run_dir; config as charted; sha256 and path of the film by clip; rows of snaps.csv by snap_id."""
 
     run_dir: Path
     config: dict[str, Any] = field(default_factory=dict)
     sha256: dict[str, str] = field(default_factory=dict)
     paths: dict[str, str] = field(default_factory=dict)
-    clips: dict[str, str] = field(default_factory=dict)
+    rows: dict[str, Row] = field(default_factory=dict)
 
     @classmethod
     def read(cls, run_dir: Path) -> RunFacts:
-        """Facts of a run; a run.json that is missing or damaged leaves them at their defaults."""
+        """Facts of a run, kept while its files stay as they are; a run.json that is missing or damaged leaves them at
+        their defaults. rows: of snaps.csv by snap_id."""
+        stamps = []
+        for name in ("run.json", "snaps.csv"):
+            try:
+                stamps.append((run_dir / name).stat().st_mtime_ns)
+            except OSError:
+                stamps.append(0)
+        return _read(run_dir, *stamps)
+
+    @classmethod
+    def _fresh(cls, run_dir: Path) -> RunFacts:
         try:
             raw = json.loads((run_dir / "run.json").read_text(encoding="utf-8"))
         except (OSError, ValueError):
@@ -33,16 +45,20 @@ class RunFacts:
         sha = {c["clip"]: str(c.get("sha256") or "") for c in listed}
         paths = {str(k): str(v) for k, v in (raw.get("films") or {}).items()}
         paths.update({c["clip"]: str(c["path"]) for c in listed if c.get("path")})
-        clips: dict[str, str] = {}
+        rows: dict[str, Row] = {}
         if (run_dir / "snaps.csv").is_file():
-            clips = {str(r["snap_id"]): str(r["clip"]) for r in read_csv(run_dir / "snaps.csv", "snaps")}
-        return cls(run_dir, raw.get("config") or {}, sha, paths, clips)
+            rows = {str(r["snap_id"]): r for r in read_csv(run_dir / "snaps.csv", "snaps")}
+        return cls(run_dir, raw.get("config") or {}, sha, paths, rows)
+
+    def row(self, snap_id: str) -> Row:
+        """The row of a snap as charted. Raises InputError."""
+        if snap_id not in self.rows:
+            raise InputError(f"There is no snap {snap_id!r} in this run.", where=self.run_dir)
+        return self.rows[snap_id]
 
     def clip_of(self, snap_id: str) -> str:
         """The clip of a snap. Raises InputError."""
-        if snap_id not in self.clips:
-            raise InputError(f"There is no snap {snap_id!r} in this run.", where=self.run_dir)
-        return self.clips[snap_id]
+        return str(self.row(snap_id)["clip"])
 
     @property
     def after_s(self) -> float:
@@ -77,3 +93,8 @@ class RunFacts:
         if wanted and sha256_file(path) != wanted:
             raise InputError("This film is not the one that was charted (its sha256 differs).", where=path,
                              hint="Give the folder of the film that was charted with --film FOLDER.")  # fmt: skip
+
+
+@lru_cache(maxsize=4)
+def _read(run_dir: Path, *stamps: int) -> RunFacts:
+    return RunFacts._fresh(run_dir)

@@ -120,6 +120,30 @@ def test_drag_a_person_on_diagram_and_picture(
     page.mouse.move(foot["x"] + 32, foot["y"] - 3, steps=5)
     page.mouse.up()
     until(page, "document.querySelectorAll('.history li').length === 2")
+    page.click("text=Zoom")
+    nearer = page.locator(".stage g.person.offense .foot").first.bounding_box()
+    assert nearer["width"] == pytest.approx(2 * foot["width"], rel=0.05)
+    page.mouse.move(nearer["x"] + 3, nearer["y"] - 3)
+    page.mouse.down()
+    page.mouse.move(nearer["x"] + 63, nearer["y"] - 3, steps=5)
+    page.mouse.up()
+    until(page, "document.querySelectorAll('.history li').length === 3")
+    with AuditStore(run, "x", read_only=True) as store:
+        first, second = (np.hypot(e.to["x_yd"] - e.before["x_yd"], e.to["y_yd"] - e.before["y_yd"])
+                         for e in store.events()[-2:])  # fmt: skip
+    assert second == pytest.approx(first, rel=0.15)  # twice the way on the screen at twice the size: the same yards
+
+
+def test_a_charting_that_goes_on_is_taken_in(
+    run: Path, serve: Callable[..., Any], open_page: Callable[..., Page]
+) -> None:
+    whole = (run / "snaps.csv").read_bytes()
+    (run / "snaps.csv").write_bytes(b"\n".join(whole.splitlines()[:2]) + b"\n")
+    page = open_page(serve(run).url)
+    page.wait_for_selector("text=1 of 1 snaps")
+    (run / "snaps.csv").write_bytes(whole)
+    page.reload()
+    page.wait_for_selector("text=3 of 3 snaps")
 
 
 def test_keyboard_only(run: Path, serve: Callable[..., Any], open_page: Callable[..., Page]) -> None:

@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 
 from pipeline import config as configs
+from pipeline import labels
 from pipeline.audit import AuditStore, NewEvent, audited_snaps, evidence, final_rows, replay, reread
 from pipeline.audit.runs import RunFacts
 from pipeline.errors import InputError
-from pipeline.ledger import read_csv
+from pipeline.ledger import csv_bytes, read_csv
 from tests import program_support as program
 
 SNAP = "harbor_01-p1"
@@ -57,15 +58,15 @@ def test_without_corrections_the_rows_are_those_of_the_charting(charted: Path) -
     }  # fmt: skip
     snap = next(r for r in read_csv(charted / "snaps.csv", "snaps") if r["snap_id"] == SNAP)
     for name, value in snap.items():
-        same = again["row"][name]
+        same = {**snap, **again["row"]}[name]
         assert same == (pytest.approx(value, abs=2e-4) if isinstance(value, float) else value), name
 
 
 def test_a_safety_brought_down_changes_the_count(run: Path) -> None:
     safety = person(run, "safety")
     again = replay.recompute(run, SNAP, geometry(run, moved(safety, depth=-8.0)))
-    labels = {r["label"]: r["value"] for r in again["labels"]}
-    assert labels["deep_safeties"] == "1" and labels["middle_of_field"] == "closed"
+    told = {r["label"]: r["value"] for r in again["labels"]}
+    assert told["deep_safeties"] == "1" and told["middle_of_field"] == "closed"
     now = next(r for r in again["positions"] if r["person_id"] == safety["person_id"] and r["moment"] == "snap")
     assert now["depth_yd"] == pytest.approx(safety["depth_yd"] - 8.0, abs=0.02) and now["deep"] is False
     later = next(r for r in again["positions"] if r["person_id"] == safety["person_id"] and r["moment"] == "after")
@@ -139,6 +140,33 @@ def test_a_snap_moved_far_wants_the_film_and_is_read_again(run: Path) -> None:
     assert again["row"]["snap_time_s"] == pytest.approx(66 / 30, abs=1e-6)
     back = geometry(run, NewEvent(SNAP, "snap_moved", "snap_frame", {"frame": 45}, {"frame": 66}))
     assert back == ()  # back where it was predicted: nothing is corrected
+
+
+def edit_snaps(run: Path, **values: Any) -> None:
+    rows = read_csv(run / "snaps.csv", "snaps")
+    rows = [{**r, **values} if r["snap_id"] == SNAP else r for r in rows]
+    (run / "snaps.csv").write_bytes(csv_bytes("snaps", rows))
+
+
+def test_what_the_staff_and_the_other_view_told_stands(run: Path) -> None:
+    edit_snaps(run, down=3, distance_yd=7, hash_offense="left", other_view_clip="harbor_01_end.mp4", box_defenders=4)
+    geometry(run, moved(person(run, "safety"), depth=-8.0))
+    row = audited_snaps(run)[0]
+    assert (row["down"], row["distance_yd"], row["hash_offense"]) == (3, 7, "left")
+    assert row["deep_safeties"] == 1  # the move changed it
+    assert row["box_defenders"] == 4  # told by the other view, not touched by the move
+
+
+def test_a_situation_that_shrinks_depths_does_so_again(run: Path) -> None:
+    """Near the goal line everybody stands closer: the same scene with 3 yd to go reads other depths as deep."""
+    far = replay.recompute(run, SNAP, ())
+    edit_snaps(run, distance_yd=1, field_position="opp_3", line_of_scrimmage_yd=None)
+    near = replay.recompute(run, SNAP, ())
+    assert near["labels"] != far["labels"]
+    settings = labels.load()
+    assert replay.situation_of({"distance_yd": 10, "field_position": "own_35"}, settings) == {}
+    told = replay.situation_of({"distance_yd": 1, "field_position": "opp_3", "field_level": "college"}, settings)
+    assert told == {"distance_yd": 1.0, "yards_to_goal": 3.0}
 
 
 def test_no_snap_here(run: Path) -> None:

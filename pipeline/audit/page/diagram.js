@@ -90,15 +90,28 @@ export class Diagram {
     return { depth: -p.y / K, across: p.x / K };
   }
 
+  // The nearest person within a finger's 22 CSS px.
+  pick(at) {
+    const m = this.svg.getScreenCTM();
+    let best = [null, m ? 22 / m.a / K : 1.6];
+    for (const p of this.moment.people) {
+      if (p.x_yd === null) continue;
+      const q = toPlay(this.play, p.x_yd, p.y_yd);
+      const depth = Math.min(Math.max(q.depth, this.extent.FROM + 0.8), this.extent.TO - 0.8);
+      const gap = Math.hypot(q.across - at.across, depth - at.depth);
+      if (gap < best[1]) best = [p.id, gap];
+    }
+    return best[0];
+  }
+
   down(e) {
     if (e.button !== 0 || !this.play || !this.moment) return;
     const at = this.yards(e);
     if (this.placing) { this.hooks.place(...fromPlay(this.play, at.depth, at.across)); return; }
-    const group = e.target.closest("g.person");
-    this.hooks.select(group ? group.dataset.id : null);
-    if (!group || !this.editable) return;
+    const id = this.pick(at);
+    this.hooks.select(id);
+    if (id === null || !this.editable) return;
     e.preventDefault();
-    const id = group.dataset.id;
     const p = this.moment.people.find((o) => o.id === id);
     const base = toPlay(this.play, p.x_yd, p.y_yd);
     const begin = [e.clientX, e.clientY];

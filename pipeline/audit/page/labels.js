@@ -3,6 +3,7 @@
 import { h, percent, shown, words } from "./dom.js";
 import { GROUPS, label, STATUS } from "./names.js";
 
+const REST_MS = 600;
 const MOST = { deep_safeties: 5, deep_safeties_after: 5 };
 
 // A control for a label's value; none: text of the blank choice; change(value) is told of a choice (null: blank).
@@ -24,14 +25,25 @@ export function control(spec, value, none, change, id) {
   } else choices = spec.enum.map((v) => [v, words(v), v]);
   const select = h("select", { id }, h("option", { value: "", text: none }), choices.map(([key, text]) => h("option", { value: key, text })));
   select.value = value === null || value === undefined ? "" : String(value);
-  select.addEventListener("change", () => {
+  // Arrow keys run through the choices: the one they rest on counts, not each on the way.
+  let timer = 0;
+  let keyed = false;
+  const send = () => {
+    if (!timer) return;
+    clearTimeout(timer);
+    timer = 0;
     const hit = choices.find(([key]) => key === select.value);
     change(hit ? hit[2] : null);
-  });
+  };
+  select.addEventListener("keydown", () => { keyed = true; });
+  select.addEventListener("pointerdown", () => { keyed = false; });
+  select.addEventListener("change", () => { clearTimeout(timer); timer = setTimeout(send, keyed ? REST_MS : 0); });
+  select.addEventListener("blur", send);
   return select;
 }
 
-function source(row) {
+function source(row, candidates) {
+  if (row.how === "predicted" && candidates) return `${candidates.replace(/(\S+):(\d?\.\d+)/g, (_, c, p) => `${words(c)} ${percent(Number(p))}`)}, ${row.reason || ""}`;
   if (row.how === "set") return `set by ${row.source}`;
   if (row.how === "follows") return "follows from labels set by hand";
   if (row.how === "recomputed") return `computed again after ${row.source} moved something`;
@@ -59,7 +71,7 @@ function line(row, spec, hooks) {
     h("span", { class: "sure", text: how }),
     h("p", { id: `${id}-why`, class: "why" },
       doubt && h("strong", { text: `${STATUS[doubt]}. ` }), changed && h("span", { text: `predicted ${shown(row.value_predicted)}; ` }),
-      h("bdi", { text: source(row) })));
+      h("bdi", { text: source(row, hooks.candidates && hooks.candidates(row.label)) })));
 }
 
 export function labelsPanel(rows, specs, hooks) {

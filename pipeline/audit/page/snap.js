@@ -3,7 +3,7 @@
 import { get, stillUrl } from "./api.js";
 import { clock, h, say, shown } from "./dom.js";
 import { Diagram, legend } from "./diagram.js";
-import { fromPlay, momentAt, nearest, toPlay } from "./geometry.js";
+import { fromPlay, momentAt, nearest, toPlay, toPx } from "./geometry.js";
 import { labelsPanel } from "./labels.js";
 import { actWords, label } from "./names.js";
 import { inReadingOrder, peopleList, personBar, personWords } from "./people.js";
@@ -49,6 +49,7 @@ class SnapView {
     this.setButton = h("button", { type: "button", class: "set", text: "Snap is here", title: "The snap is at this frame (f)", disabled: readOnly, onclick: () => this.setSnap() });
     this.snapButton = h("button", { type: "button", text: "Snap", title: "To the snap (Home)", onclick: () => this.goTo(0) });
     this.afterButton = h("button", { type: "button", text: "After", title: "To the second moment (End)", onclick: () => this.goTo(this.snap.after_s) });
+    this.zoomButton = h("button", { type: "button", text: "Zoom", title: "Nearer, and back (z)", "aria-pressed": "false", onclick: () => this.zoom() });
     this.addButton = h("button", { type: "button", text: "Add person", title: "Add a person (a)", "aria-pressed": "false", disabled: readOnly, onclick: () => this.addPerson(true) });
     this.bar = h("div"); this.list = h("div"); this.side = h("div", { class: "panel" });
     this.head = h("div", { class: "snap-head" });
@@ -59,7 +60,7 @@ class SnapView {
         h("div", { class: "row strip" }, step("−10", -10, "Ten frames back (Shift ←)"), step("−1", -1, "One frame back (←)"), this.snapButton,
           this.afterButton, step("+1", 1, "One frame ahead (→)"), step("+10", 10, "Ten frames ahead (Shift →)"), this.slider, this.frameText),
         h("div", { class: "row" }, layersBar(layers, () => { sessionStorage.setItem("audit-layers", JSON.stringify(layers)); this.show(); }),
-          this.setButton, this.addButton),
+          this.zoomButton, this.setButton, this.addButton),
         this.bar, this.below),
       h("div", { class: "right" }, this.diagram.node, legend(), this.side));
   }
@@ -91,7 +92,7 @@ class SnapView {
     const focus = document.activeElement && this.side.contains(document.activeElement) ? document.activeElement.id : null;
     const scroll = this.side.scrollTop;
     this.side.replaceChildren(labelsPanel(snap.labels, this.app.labels, {
-      readOnly, set: (name, value) => this.setLabel(name, { value }), back: (name) => this.setLabel(name, { predicted: true }),
+      readOnly, candidates: (name) => snap.row[`${name}_candidates`], set: (name, value) => this.setLabel(name, { value }), back: (name) => this.setLabel(name, { predicted: true }),
     }));
     this.side.scrollTop = scroll;
     if (focus && document.getElementById(focus)) document.getElementById(focus).focus();
@@ -318,6 +319,15 @@ class SnapView {
     if (now) say(`${personWords(now, this.snap.view.play)}, saved`);
   }
 
+  // About the person taken, else about where the ball is.
+  zoom() {
+    const m = this.moment();
+    const p = m && m.people.find((o) => o.id !== null && o.id === this.selected);
+    const play = this.snap.view && this.snap.view.play;
+    const ball = m && m.camera && play ? toPx(m.camera, play.line_yd, play.ball_y_yd) : null;
+    this.zoomButton.setAttribute("aria-pressed", String(this.stage.zoom((p && p.ground) || ball) > 1));
+  }
+
   setSnap() { if (this.at !== this.snap.row.snap_frame) this.act("snap_moved", "snap_frame", { frame: this.at }); }
 
   async toggleChecked() { return this.act(this.snap.row.checked ? "unchecked" : "checked", "row", {}); }
@@ -341,13 +351,16 @@ class SnapView {
     this.select(people[(at + by + people.length) % people.length].id);
   }
 
-  leave() { this.flush(); }
+  leave() {
+    if (document.activeElement && this.side.contains(document.activeElement)) document.activeElement.blur();
+    this.flush();
+  }
 
   shown() { document.getElementById("view").focus({ preventScroll: true }); window.scrollTo(0, 0); say(this.snap.id); }
 
   keyActs() {
     return {
-      setSnap: () => this.setSnap(), toggleChecked: () => this.toggleChecked(),
+      zoom: () => this.zoom(), setSnap: () => this.setSnap(), toggleChecked: () => this.toggleChecked(),
       checkedNext: async () => { if (this.snap.row.checked || await this.toggleChecked()) this.jump(1); },
       focusLabels: () => { const first = this.side.querySelector("select, input"); if (first) first.focus(); },
       switchSide: () => this.switchSide(), deletePerson: () => this.deletePerson(), addPerson: () => this.addPerson(false),

@@ -5,6 +5,7 @@ import { h, s } from "./dom.js";
 import { fieldLines, toGround, toPx } from "./geometry.js";
 import { SHORT, SIDES } from "./names.js";
 
+const SCALES = [1, 2, 3.5];
 const LAYERS = [["boxes", "Boxes", "1"], ["numbers", "Numbers", "2"], ["names", "Names", "3"], ["lines", "Field", "4"]];
 
 export function layersBar(layers, changed) {
@@ -25,7 +26,10 @@ export class Stage {
     this.image = h("img", { alt: "", draggable: "false" });
     this.over = s("svg", { "aria-hidden": "true", preserveAspectRatio: "xMidYMid meet" });
     this.message = h("p", { class: "stage-message", hidden: true });
-    this.node = h("div", { class: "stage" }, this.image, this.over, this.message);
+    this.inner = h("div", { class: "stage-inner" }, this.image, this.over);
+    this.node = h("div", { class: "stage" }, this.inner, this.message);
+    this.scale = 1;
+    this.shift = [0, 0];
     this.over.addEventListener("pointerdown", (e) => this.down(e));
     this.asked = 0;
   }
@@ -97,9 +101,27 @@ export class Stage {
     }
     const words = [this.layers.numbers && p.id, this.layers.names && SHORT[p.position]].filter(Boolean).join(" ");
     if (words) group.append(s("text", { x: (box[0] + box[2]) / 2, y: box[3] + 15 * unit, "font-size": 13 * unit, text: words }));
-    // What a finger can hit: at least 44 CSS px when the picture is about 800 wide.
-    group.append(s("rect", { class: "hit", x: Math.min(box[0], at[0] - 20 * unit), y: box[1], width: Math.max(w, 40 * unit), height: Math.max(t, 44 * unit) }));
+    group.append(s("rect", { class: "hit", x: box[0], y: box[1], width: w, height: t }));
     return group;
+  }
+
+  // Nearer about a point of the film (px), then back; the scale it is at now.
+  zoom(about) {
+    const next = SCALES[(SCALES.indexOf(this.scale) + 1) % SCALES.length];
+    const box = this.node.getBoundingClientRect();
+    const m = this.over.getScreenCTM();
+    const at = about && m ? new DOMPoint(...about).matrixTransform(m) : { x: box.left + box.width / 2, y: box.top + box.height / 2 };
+    const inside = [(at.x - box.left - this.shift[0]) / this.scale, (at.y - box.top - this.shift[1]) / this.scale];
+    this.scale = next;
+    this.pan(box.width / 2 - inside[0] * next, box.height / 2 - inside[1] * next);
+    return next;
+  }
+
+  pan(x, y) {
+    const box = this.node.getBoundingClientRect();
+    const hold = (v, size) => Math.min(0, Math.max(v, size * (1 - this.scale)));
+    this.shift = [hold(x, box.width), hold(y, box.height)];
+    this.inner.style.transform = this.scale === 1 ? "" : `translate(${this.shift[0]}px, ${this.shift[1]}px) scale(${this.scale})`;
   }
 
   point(e) {
@@ -107,6 +129,21 @@ export class Stage {
     if (!m) return null;
     const p = new DOMPoint(e.clientX, e.clientY).matrixTransform(m.inverse());
     return [p.x, p.y];
+  }
+
+  // In a pile many can be hit: the one whose middle or feet are nearest. A finger needs 22 CSS px around.
+  pick([x, y]) {
+    const m = this.over.getScreenCTM();
+    const pad = m ? 22 / m.a : 22;
+    let best = null;
+    for (const p of this.moment.people) {
+      const box = p.box || (p.ground && [p.ground[0] - 12 * this.unit, p.ground[1] - 60 * this.unit, p.ground[0] + 12 * this.unit, p.ground[1]]);
+      if (p.id === null || !box || x < box[0] - pad || x > box[2] + pad || y < box[1] - pad || y > box[3] + pad) continue;
+      const middle = Math.hypot(x - (box[0] + box[2]) / 2, y - (box[1] + box[3]) / 2);
+      const foot = p.ground ? Math.hypot(x - p.ground[0], y - p.ground[1]) : Infinity;
+      if (!best || Math.min(middle, foot) < best[1]) best = [p.id, Math.min(middle, foot)];
+    }
+    return best && best[0];
   }
 
   down(e) {
@@ -118,9 +155,8 @@ export class Stage {
       if (yd && this.hooks.place) this.hooks.place(...yd);
       return;
     }
-    const group = e.target.closest("g.person");
-    const id = group && group.dataset.id;
-    if (!id) { if (this.hooks.select) this.hooks.select(null); return; }
+    const id = this.pick(start);
+    if (!id) { if (this.hooks.select) this.hooks.select(null); this.look(e); return; }
     const person = this.moment.people.find((p) => p.id === id);
     if (this.hooks.select) this.hooks.select(id);
     if (!this.editable || !camera || !person || !this.hooks.move) return;
@@ -130,6 +166,16 @@ export class Stage {
       const at = [foot[0] + now[0] - start[0], foot[1] + now[1] - start[1]];
       return toGround(camera, ...at);
     }, id, (yd) => toPx(camera, ...yd));
+  }
+
+  // Drag the picture itself while it is near.
+  look(e) {
+    if (this.scale === 1) return;
+    const [from, begin] = [[e.clientX, e.clientY], [...this.shift]];
+    const move = (ev) => this.pan(begin[0] + ev.clientX - from[0], begin[1] + ev.clientY - from[1]);
+    const up = () => { window.removeEventListener("pointermove", move); window.removeEventListener("pointerup", up); };
+    window.addEventListener("pointermove", move);
+    window.addEventListener("pointerup", up);
   }
 
   drag(e, where, id, back) {
