@@ -116,6 +116,22 @@ def test_nobody_found() -> None:
     assert len(d.remove_doubles(found(np.zeros((0, 4)))).score) == 0
 
 
+def test_many_candidates_a_man_do_not_crowd_out_the_unsure() -> None:
+    """A network gives some twenty candidates a man; forty men's are more than any bound on people."""
+    rng = np.random.default_rng(0)
+    boxes, confidence = [], []
+    for man in range(40):
+        base = np.array([30.0 * man, 100, 30.0 * man + 20, 150])
+        boxes += [base + rng.normal(0, 0.3, 4) for _ in range(25)]
+        confidence += [0.9 - 0.015 * man] * 25
+    f = found(boxes)
+    f.score[:, 0] = confidence
+    kept = d.remove_doubles(f)
+    assert len(kept.score) == 40
+    assert kept.confidence.min() == pytest.approx(0.9 - 0.015 * 39)
+
+
+
 @given(st.permutations(range(8)))
 @settings(max_examples=20, deadline=None)
 def test_doubles_do_not_depend_on_order(order: list[int]) -> None:
