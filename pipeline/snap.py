@@ -1,9 +1,10 @@
 """Snap: the first frame in which the ball or a lineman moves, after the offence is set.
 
-Two steps. A small learned scorer over activity windows (``pipeline.onset``) says for every tick how much it looks
-like a snap: many cells of one close group that were still start to move together. Each peak is then refined to the
-frame: a still level, then growth, fitted on both sides of every candidate frame at the film's own rate.
-No peak above the threshold is an answer: no snap.
+Three steps. A small learned scorer over activity windows (``pipeline.onset``) says for every tick how much it looks
+like a snap: many cells of one close group that were still start to move together. Each of its peaks gets a second look
+over six seconds (``pipeline.snap_check``): does a play begin and go on? The best are then refined to the frame: a
+still level, then growth, fitted on both sides of every candidate frame at the film's own rate.
+No peak above the threshold is an answer: no snap. What the people's tracks say comes later (``pipeline.confirm``).
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline import models, onset
+from pipeline import models, onset, snap_check
 from pipeline.records import Motion, People, Shot, Snap
 
 Curve = NDArray[np.float64]
@@ -31,7 +32,8 @@ SHIPPED = onset.SHORT  # what the shipped network is shown
 
 @dataclass(frozen=True)
 class SnapSettings:
-    """threshold: score under which there is no snap; sure: score from which it is 'ok', between 'unsure'.
+    """lowest: score of a moment that the checker looks at. threshold: score (the checker's where there is one) under
+    which there is no snap; sure: from which it is 'ok', between 'unsure'.
     rival: another moment with this share of its score makes a snap 'unsure', where it is at least rival_apart_s
     from it and nearer than apart_s.
     apart_s: two snaps of one film are at least this far apart (a play and the way back: common practice, no
@@ -39,6 +41,7 @@ class SnapSettings:
     from the scorer's peak. threshold and sure were set on clips never trained on (models/snap/card.md).
     """
 
+    lowest: float = 0.05
     threshold: float = 0.3
     sure: float = 0.5
     rival: float = 0.7
@@ -89,24 +92,31 @@ def find_snaps(
     *,
     shot: Shot | None = None,
     scorer: Scorer | None = None,
+    checker: snap_check.Checker | None = None,
     settings: SnapSettings = DEFAULTS,
 ) -> list[Snap]:
     """Snaps of a shot in order; a single Snap with status 'failed' and a reason where there is none.
 
     shot: only snaps in the frames it owns (pieces of long shots overlap). people_samples: (frame, People) of a
-    few looks, for evidence of where the formation stands. scorer: grid of activity -> score per tick.
-    Raises ModelError where no scorer is handed in and the shipped one cannot be loaded.
+    few looks, for evidence of where the formation stands. scorer: grid of activity -> score per tick. checker:
+    described moments -> chance of each; without it the scorer's word stands. Where no scorer is handed in both
+    are the shipped ones; raises ModelError where these cannot be loaded.
     """
     times = np.array([float(t - motion.time_s[0]) for t in motion.time_s])
     if times[-1] < settings.lead_s + settings.tail_s or len(times) < 8:
         return [_none("the shot is too short to hold a snap", {"seconds": float(times[-1])})]
+    if scorer is None:
+        scorer, checker = shipped_scorer(), snap_check.shipped_checker()
     grid = onset.grids(motion)
-    score = (scorer or shipped_scorer())(grid)
+    score = scorer(grid)
     evidence = {"score": np.round(score, 4), "tick_s": onset.TICK_S, "threshold": settings.threshold}
     found: list[Snap] = []
     at = np.arange(len(score)) * onset.TICK_S
     seen = (at >= settings.lead_s) & (at <= times[-1] - settings.tail_s)
     score = np.where(seen, score, 0.0)
+    if checker is not None:
+        score = checked(grid, score, checker, settings)
+        evidence["checked"] = {int(k): round(float(score[k]), 4) for k in np.flatnonzero(score)}
     for tick in peaks(score, settings):
         at_s = tick * onset.TICK_S
         index, fit = refine(motion, times, at_s, settings, people_samples)
@@ -125,6 +135,18 @@ def find_snaps(
         return found
     best = float(score.max())
     return [_none(f"no moment looks like a snap (best score {best:.2f})", {**evidence, "best": best})]
+
+
+def checked(
+    grid: NDArray[np.float32], score: Curve, checker: snap_check.Checker, settings: SnapSettings
+) -> Curve:
+    """(K,) chance of each moment that looks like a snap by the checker, 0 elsewhere."""
+    out = np.zeros_like(score)
+    at = snap_check.moments(score, settings.lowest)
+    if at:
+        coarse = onset.coarse(grid, onset.LONG)
+        out[at] = checker(np.stack([snap_check.describe(coarse, score, k) for k in at]))
+    return out
 
 
 def find_snap(

@@ -14,7 +14,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline import models, snap
+from pipeline import models, snap, snap_check
 from pipeline.camera import Camera
 from pipeline.config import Config
 from pipeline.records import Alignment, Labels, Motion, People, Registration, Shot, Snap, Tracks
@@ -67,8 +67,9 @@ def _no_snaps(motion: Motion, shot: Shot) -> list[Snap]:
     return []
 
 
-def _snap_finder(scorer: snap.Scorer) -> Callable[[Motion, Shot], list[Snap]]:
-    return lambda motion, shot: snap.find_snaps(motion, shot=shot, scorer=scorer)
+def _snap_finder() -> Callable[[Motion, Shot], list[Snap]]:
+    scorer, checker = snap.shipped_scorer(), snap_check.shipped_checker()
+    return lambda motion, shot: snap.find_snaps(motion, shot=shot, scorer=scorer, checker=checker)
 
 
 def choose_models(config: Config) -> None:
@@ -78,6 +79,7 @@ def choose_models(config: Config) -> None:
     models.use(Path(config.models.folder) if config.models.folder else None, config.execution.device)
     forest.shipped.cache_clear()
     snap.shipped_scorer.cache_clear()
+    snap_check.shipped_checker.cache_clear()
 
 
 def check(config: Config) -> str:
@@ -112,7 +114,7 @@ def load(config: Config, *, still: bool = False) -> Tools:
         passes=config.people.passes_still if still else config.people.passes,
     )
     return Tools(
-        find_snaps=_no_snaps if still else _snap_finder(snap.shipped_scorer()),
+        find_snaps=_no_snaps if still else _snap_finder(),
         finder=finder,
         registrar=registration.Registrar(level, view, threads=threads),
         over_time=registration.over_time,

@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 
 from models.training import snap_clips, snap_film, snap_plays
 from models.training.playbook.play import Play, make_play
-from models.training.train_snap import NEAR_TICKS, interval, scorer_of
-from pipeline import snap
+from models.training.train_snap import NEAR_TICKS, checker_of, interval, scorer_of
+from pipeline import snap, snap_check
 from pipeline.film import FilmInfo
 from pipeline.motion import Meter
 from pipeline.records import Motion, Shot
@@ -189,11 +189,12 @@ def measured(film: Trapped) -> list[tuple[Shot, Motion]]:
     return out + (list(gauge.end()) if gauge else [])
 
 
-def look_at(film: Trapped, scorer: snap.Scorer) -> dict[str, int]:
+def look_at(film: Trapped, scorer: snap.Scorer, checker: snap_check.Checker | None) -> dict[str, int]:
     """Counts of one film: snaps, within two frames, flagged, and moments that are none (all, and without a flag)."""
     found = [
         (float(s.time_s), s.status)
-        for shot, motion in measured(film) for s in snap.find_snaps(motion, shot=shot, scorer=scorer)
+        for shot, motion in measured(film)
+        for s in snap.find_snaps(motion, shot=shot, scorer=scorer, checker=checker)
         if s.time_s is not None
     ]  # fmt: skip
     out = {"snaps": len(film.snaps), "near": 0, "flagged": 0, "false": 0, "false_sure": 0}
@@ -216,14 +217,18 @@ def main() -> None:
     parser.add_argument("--first-seed", type=int, default=SEED)
     parser.add_argument("--only", default="", help="traps whose name holds this")
     parser.add_argument("--onnx", type=Path, help="the shipped scorer if left out")
+    parser.add_argument("--check", type=Path, help="a checker's ONNX file; the shipped one if left out")
+    parser.add_argument("--no-check", action="store_true", help="the scorer alone")
     options = parser.parse_args()
     cv2.setNumThreads(1)
     scorer = snap.shipped_scorer() if options.onnx is None else scorer_of(options.onnx)
+    checker = snap_check.shipped_checker() if options.check is None else checker_of(options.check)
+    checker = None if options.no_check else checker
     print("| trap | within 2 frames | flagged | false moments | without a flag | films |\n|---|---|---|---|---|---|")
     for name, make in TRAPS.items():
         if options.only not in name:
             continue
-        rows = [look_at(make(options.first_seed + k), scorer) for k in range(options.count)]
+        rows = [look_at(make(options.first_seed + k), scorer, checker) for k in range(options.count)]
         total = {key: sum(r[key] for r in rows) for key in rows[0]}
         near = interval(total["near"], total["snaps"])
         print(f"| {name} | {near} | {total['flagged']} | {total['false']} | {total['false_sure']} | {len(rows)} |",

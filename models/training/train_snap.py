@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from models.training import snap_clips
-from pipeline import models, onset, snap
+from pipeline import models, onset, snap, snap_check
 from pipeline.stats import wilson
 
 NEAR_TICKS = 2.01
@@ -81,14 +81,21 @@ def scorer_of(path: Path, layout: onset.Layout = onset.LONG) -> snap.Scorer:
 Row = tuple[str, str, list[float], list[tuple[float, float, float]]]
 
 
-def looked(paths: list[Path], scorer: snap.Scorer, lowest: float = 0.1) -> list[Row]:
+def checker_of(path: Path) -> snap_check.Checker:
+    """A checker from an ONNX file that need not be in the manifest."""
+    return snap_check.network_checker(models.open_network(path.read_bytes(), threads=1, where=path))
+
+
+def looked(
+    paths: list[Path], scorer: snap.Scorer, checker: snap_check.Checker | None, lowest: float = 0.1
+) -> list[Row]:
     """Per kept clip (name, kind, true seconds, what was found: (second, score, score of its rival)), down to a low
     score: which of them count, and as what, is decided by ``counted``."""
     settings, rows = replace(snap.DEFAULTS, threshold=lowest), []
     for path in paths:
         motion, truth, kind = snap_clips.load(path)
         found = []
-        for s in snap.find_snaps(motion, scorer=scorer, settings=settings):
+        for s in snap.find_snaps(motion, scorer=scorer, checker=checker, settings=settings):
             if s.time_s is not None:
                 rival = s.evidence["second"]["score"] if s.evidence["second"] else 0.0
                 found.append((float(s.time_s - motion.time_s[0]), s.confidence, rival))
@@ -204,6 +211,9 @@ def main() -> None:
     step = steps.add_parser("judge")
     step.add_argument("--data", type=Path, nargs="+", required=True, help="folders of kept clips")
     step.add_argument("--onnx", type=Path, help="the shipped one if left out")
+    step.add_argument("--check", type=Path, help="a checker's ONNX file; the shipped one if left out")
+    step.add_argument("--no-check", action="store_true", help="the scorer alone")
+    step.add_argument("--former", action="store_true", help="the ONNX file is shown the short windows")
     step.add_argument("--install", action="store_true", help="list it in the manifest with these figures")
     step.add_argument("--table", action="store_true", help="what other thresholds would give")
     step.add_argument("--part", choices=["all", "even", "odd"], default="all", help="clips whose seed is even or odd")
@@ -221,8 +231,10 @@ def show(options: argparse.Namespace) -> None:
     paths = [p for folder in options.data for p in sorted(folder.glob("*[0-9].npz"))]
     keep = {"all": (0, 1), "even": (0,), "odd": (1,)}[options.part]
     paths = [p for p in paths if int(p.stem[-1]) % 2 in keep]
-    scorer = snap.shipped_scorer() if options.onnx is None else scorer_of(options.onnx)
-    rows = looked(paths, scorer)
+    layout = onset.SHORT if options.former else onset.LONG
+    scorer = snap.shipped_scorer() if options.onnx is None else scorer_of(options.onnx, layout)
+    checker = snap_check.shipped_checker() if options.check is None else checker_of(options.check)
+    rows = looked(paths, scorer, None if options.no_check else checker)
     figures = counted(rows, snap.DEFAULTS)
     for line in figures["wrong"]:
         print(*line)
