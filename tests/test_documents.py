@@ -44,7 +44,7 @@ def test_cautions_are_shown_by_the_command_too() -> None:
 
 
 def test_figures_stand_between_their_markers_only() -> None:
-    from models.training import bench
+    from models.training import bench_tables as bench
 
     text = (ROOT / "README.md").read_text(encoding="utf-8")
     assert text.count(bench.BEGIN) == 1 and text.count(bench.END) == 1
