@@ -55,6 +55,7 @@ class Page:
             Route("/api/snaps", self.guarded(self.snaps)),
             Route("/api/changes", self.guarded(self.changes)),
             Route("/api/snap", self.guarded(self.snap)),
+            Route("/api/other", self.guarded(self.other)),
             Route("/api/still", self.guarded(self.still)),
             Route("/api/picture", self.guarded(self.picture)),
             Route("/api/act", self.guarded(self.act), methods=["POST"]),
@@ -123,6 +124,10 @@ class Page:
         if found["film"]["there"]:
             self.room.open(snap_id, WIDTHS[2])
         return _json(found)
+
+    async def other(self, request: Request) -> Response:
+        """The other view of a play."""
+        return _json(await run_in_threadpool(self.room.other, _text(request, "id")))
 
     async def still(self, request: Request) -> Response:
         """A decoded frame as JPEG."""

@@ -59,7 +59,11 @@ def main(arguments: Sequence[str]) -> int:
 
     run_dir, snap_id, frame, path = Path(arguments[0]), arguments[1], int(arguments[2]), Path(arguments[3])
     try:
-        config = config_of(RunFacts.read(run_dir))
+        facts = RunFacts.read(run_dir)
+        config = config_of(facts)
+        level = facts.row(snap_id).get("field_level")
+        if level is not None:  # as the whole run was told, rather than told anew from a few frames
+            config = config.with_("field", level=level)
         read_again(run_dir, snap_id, frame, path, config, tools.load(config))
     except SnapledgerError as e:
         said = {"message": e.message, "where": e.where, "frame": e.frame, "hint": e.hint}
@@ -74,7 +78,9 @@ def config_of(facts: RunFacts) -> Config:
     known = config.model_dump(mode="json")
     for section, values in facts.config.items():
         mine = {k: v for k, v in values.items() if k in known.get(section, {})} if isinstance(values, dict) else {}
-        if section in ("film", "field", "sampling", "people", "labels") and mine:
+        if section == "models" and not Path(str(mine.get("folder") or "")).is_dir():
+            continue
+        if section in ("film", "field", "sampling", "people", "labels", "models") and mine:
             config = config.with_(section, **mine)
     return config
 

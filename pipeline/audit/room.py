@@ -46,6 +46,8 @@ class Room:
         self.facts = RunFacts.read(self.run_dir)
         self.predicted = final.predicted(self.run_dir)
         self.rows = {str(r["snap_id"]): r for r in self.predicted.snaps}
+        self.others = {str(r["other_view_snap_id"]): str(r["other_view_clip"]) for r in self.predicted.snaps
+                       if r.get("other_view_snap_id") and r.get("other_view_clip")}  # fmt: skip
 
     def _stamp(self) -> int:
         return (self.run_dir / "snaps.csv").stat().st_mtime_ns
@@ -115,6 +117,17 @@ class Room:
                 self._evidence.pop(next(iter(self._evidence)))
             self._evidence[snap_id] = found
         return found
+
+    def other(self, snap_id: str) -> dict[str, Any]:
+        """The same play from the other view, for looking. Raises InputError where there is none."""
+        other_id = str(self.known(snap_id).get("other_view_snap_id") or "")
+        found = self.evidence(other_id) if other_id in self.others else None
+        if found is None:
+            raise InputError("This play has no other view.", where=snap_id)
+        shown = view.of_evidence(found)
+        level = str(shown["moments"][0]["level"]) if shown["moments"] else "college"
+        return {"id": other_id, "clip": self.others[other_id], "view": shown, "field": view.field_json(level),
+                "frame": found.snap.frame, "film": self.film_state(other_id)}  # fmt: skip
 
     def detail(self, snap_id: str, who: str) -> dict[str, Any]:
         """All that the page shows of a snap."""
@@ -243,8 +256,9 @@ class Room:
     # Film
 
     def film_path(self, snap_id: str) -> Path:
-        """The film of a snap. Raises InputError in plain words where it is not there."""
-        return self.facts.film(str(self.known(snap_id)["clip"]), self.film_folder)
+        """The film of a snap, or of the other view of one. Raises InputError in plain words where it is not there."""
+        clip = self.others[snap_id] if snap_id in self.others else str(self.known(snap_id)["clip"])
+        return self.facts.film(clip, self.film_folder)
 
     def film_state(self, snap_id: str) -> dict[str, Any]:
         """Whether stills can be made, how many frames there are, and pictures of the charting to show instead."""
@@ -265,7 +279,7 @@ class Room:
 
     def picture(self, snap_id: str, moment: str) -> Path | None:
         """The picture that the charting made of a moment; None where there is none."""
-        if snap_id not in self.rows or moment not in ("snap", "after"):
+        if (snap_id not in self.rows and snap_id not in self.others) or moment not in ("snap", "after"):
             return None
         path = self.run_dir / "frames" / f"{safe_name(snap_id)}-{moment}.jpg"
         return path if path.is_file() and path.resolve().is_relative_to(self.run_dir.resolve()) else None

@@ -21,6 +21,7 @@ const KEYS = [
   ["Delete", (e) => e.key === "Delete" || e.key === "Backspace", "deletePerson", "take the person out", "snap"],
   ["a", plain("a"), "addPerson", "add a person", "snap"],
   ["z", plain("z"), "zoom", "nearer, and back; drag the picture to look about", "snap"],
+  ["v", plain("v"), "turnView", "the other view of the play and back, where the run has both", "snap"],
   ["m", plain("m"), "focusNote", "write a note", "snap"],
   ["1 2 3 4", null, null, "boxes, numbers, names, field lines on and off", "snap"],
   ["u or Ctrl Z", (e) => plain("u")(e) || ((e.ctrlKey || e.metaKey) && !e.shiftKey && e.key.toLowerCase() === "z"), "undo", "undo my last act on this snap", "snap"],

@@ -8,6 +8,7 @@ import { labelsPanel } from "./labels.js";
 import { actWords, label } from "./names.js";
 import { inReadingOrder, peopleList, personBar, personWords } from "./people.js";
 import { layersBar, Stage } from "./stage.js";
+import { snapActs } from "./snap_keys.js";
 
 const LONG_SHOT = 3000; // frames that still fit a slider
 const AHEAD = [1, -1, 2, -2, 3];
@@ -25,7 +26,7 @@ class SnapView {
     this.stage = new Stage(layers, this.hooks());
     this.diagram = new Diagram(this.hooks());
     this.build();
-    this.acts = this.keyActs();
+    this.acts = snapActs(this);
     const snapFrame = snap.row.snap_frame;
     this.at = snapFrame ?? (snap.view && snap.view.moments.length ? snap.view.moments[0].frame : 0);
     this.render();
@@ -49,6 +50,7 @@ class SnapView {
     this.setButton = h("button", { type: "button", class: "set", text: "Snap is here", title: "The snap is at this frame (f)", disabled: readOnly, onclick: () => this.setSnap() });
     this.snapButton = h("button", { type: "button", text: "Snap", title: "To the snap (Home)", onclick: () => this.goTo(0) });
     this.afterButton = h("button", { type: "button", text: "After", title: "To the second moment (End)", onclick: () => this.goTo(this.snap.after_s) });
+    this.otherButton = h("button", { type: "button", text: "Other view", title: "The same moment from the other view (v)", "aria-pressed": "false", onclick: () => this.turnView() });
     this.zoomButton = h("button", { type: "button", text: "Zoom", title: "Nearer, and back (z)", "aria-pressed": "false", onclick: () => this.zoom() });
     this.addButton = h("button", { type: "button", text: "Add person", title: "Add a person (a)", "aria-pressed": "false", disabled: readOnly, onclick: () => this.addPerson(true) });
     this.bar = h("div"); this.list = h("div"); this.side = h("div", { class: "panel" });
@@ -60,7 +62,7 @@ class SnapView {
         h("div", { class: "row strip" }, step("−10", -10, "Ten frames back (Shift ←)"), step("−1", -1, "One frame back (←)"), this.snapButton,
           this.afterButton, step("+1", 1, "One frame ahead (→)"), step("+10", 10, "Ten frames ahead (Shift →)"), this.slider, this.frameText),
         h("div", { class: "row" }, layersBar(layers, () => { sessionStorage.setItem("audit-layers", JSON.stringify(layers)); this.show(); }),
-          this.zoomButton, this.setButton, this.addButton),
+          this.zoomButton, this.otherButton, this.setButton, this.addButton),
         this.bar, this.below),
       h("div", { class: "right" }, this.diagram.node, legend(), this.side));
   }
@@ -168,8 +170,12 @@ class SnapView {
     const editable = this.editing();
     this.addButton.disabled = !editable;
     const play = snap.view && snap.view.play;
-    this.picture();
-    this.stage.draw(snap.film.there ? m : null, snap.field, play, this.selected, editable);
+    this.otherButton.hidden = !snap.row.other_view_snap_id;
+    if (this.otherOn) this.showOther();
+    else {
+      this.picture();
+      this.stage.draw(snap.film.there ? m : null, snap.field, play, this.selected, editable);
+    }
     this.diagram.draw(m, nearest(snap.view, 0), snap.field, play, this.selected, editable);
     this.stage.placing = this.diagram.placing = this.placing;
     this.node.classList.toggle("placing", this.placing);
@@ -183,6 +189,32 @@ class SnapView {
     const open = this.list.querySelector("details") && this.list.querySelector("details").open;
     this.list.replaceChildren(peopleList(m, play, this.selected, (id) => this.select(id)));
     if (open) this.list.querySelector("details").open = true;
+  }
+
+  // The same moment in the other view's own frames; it is for looking only.
+  showOther() {
+    const { other } = this;
+    const mine = this.moment();
+    const time = mine ? mine.time_s : (this.at - (this.snap.row.snap_frame || 0)) / 30;
+    const all = other.view.moments;
+    const after = all.findIndex((m) => m.time_s >= time);
+    const [a, b] = after <= 0 ? [all[after < 0 ? all.length - 1 : 0]] : [all[after - 1], all[after]];
+    const frame = !b ? a.frame : Math.round(a.frame + (b.frame - a.frame) * (time - a.time_s) / Math.max(b.time_s - a.time_s, 1e-6));
+    const moment = momentAt(other.view, frame);
+    if (other.film.there) this.stage.frame(other.id, frame, `Other view, film at frame ${frame}`);
+    else this.stage.tell(`The film of the other view is not there. ${other.film.why}`);
+    this.stage.draw(other.film.there ? moment : null, other.field, other.view.play, null, null);
+  }
+
+  async turnView() {
+    if (this.otherOn) this.otherOn = false;
+    else {
+      try { this.other = this.other || await get("/api/other", { id: this.snap.id }); } catch (e) { say(e.message); return; }
+      this.otherOn = true;
+    }
+    this.otherButton.setAttribute("aria-pressed", String(Boolean(this.otherOn)));
+    say(this.otherOn ? "Other view" : "First view");
+    this.show();
   }
 
   async picture() {
@@ -332,7 +364,10 @@ class SnapView {
 
   async toggleChecked() { return this.act(this.snap.row.checked ? "unchecked" : "checked", "row", {}); }
 
-  async undo() { if (this.snap.undo) await this.act("undo", "", {}); }
+  async undo() {
+    await this.flush();
+    if (this.snap.undo) await this.act("undo", "", {});
+  }
 
   async redo() { if (this.snap.redo) await this.act("redo", "", {}); }
 
@@ -357,38 +392,4 @@ class SnapView {
   }
 
   shown() { document.getElementById("view").focus({ preventScroll: true }); window.scrollTo(0, 0); say(this.snap.id); }
-
-  keyActs() {
-    return {
-      zoom: () => this.zoom(), setSnap: () => this.setSnap(), toggleChecked: () => this.toggleChecked(),
-      checkedNext: async () => { if (this.snap.row.checked || await this.toggleChecked()) this.jump(1); },
-      focusLabels: () => { const first = this.side.querySelector("select, input"); if (first) first.focus(); },
-      switchSide: () => this.switchSide(), deletePerson: () => this.deletePerson(), addPerson: () => this.addPerson(false),
-      focusNote: () => document.getElementById("note").focus(), undo: () => this.undo(), redo: () => this.redo(),
-      toList: () => { location.hash = "#/"; },
-      key: (e) => this.key(e),
-    };
-  }
-
-  key(e) {
-    if (e.ctrlKey || e.metaKey || e.altKey) return false;
-    const arrows = { ArrowLeft: [0, -1], ArrowRight: [0, 1], ArrowUp: [1, 0], ArrowDown: [-1, 0] };
-    if (arrows[e.key]) {
-      const size = e.shiftKey ? 2 : 0.5;
-      if (this.selected !== null && this.nudge(arrows[e.key][0] * size, arrows[e.key][1] * size)) return true;
-      if (e.target === this.slider || e.key === "ArrowUp" || e.key === "ArrowDown") return false;
-      this.go(this.at + arrows[e.key][1] * (e.shiftKey ? 10 : 1));
-      return true;
-    }
-    const simple = { n: () => this.jump(1), p: () => this.jump(-1), t: () => this.take(1), T: () => this.take(-1), Home: () => this.goTo(0), End: () => this.goTo(this.snap.after_s) };
-    if (simple[e.key]) { simple[e.key](); return true; }
-    if (e.key === "Escape" && (this.selected !== null || this.placing)) { this.placing = false; this.select(null); return true; }
-    if ("1234".includes(e.key)) {
-      const button = this.node.querySelectorAll(".layers button")[Number(e.key) - 1];
-      if (button) button.click();
-      return true;
-    }
-    return false;
-  }
 }
-
