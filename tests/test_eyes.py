@@ -183,6 +183,22 @@ def test_slim_evidence_still_replays(tmp_path: Path) -> None:
     assert not path.with_suffix("").exists()
 
 
+def test_truth_is_told_again_only_where_nobody_stands_elsewhere() -> None:
+    clip = next(c for c in test_set.plan(40) if c.kind is None and c.view == "sideline")
+    play = test_set.whole_play(clip)
+    assert play.snap_index is not None
+    rows: list[ledger.Row] = [
+        {"person_id": p.id, "moment": "snap", "time_s": 0.0, "x_yd": float(xy[0]) + 0.05, "y_yd": float(xy[1])}
+        for p, xy in zip(play.people, play.xy_yd[play.snap_index], strict=True) if p.role == "player"
+    ]  # fmt: skip
+    row = {"snap_id": "a-p1", "play_kind": "special", "rushers": 99, "snap_frame": 12}
+    told, again = bench_truth.retold(row, rows, clip)
+    assert again and told["play_kind"] == play.labels["play_kind"] and told["rushers"] != 99
+    assert told["snap_frame"] == 12  # the film's, not the play's
+    rows[4]["y_yd"] += 0.6
+    assert bench_truth.retold(row, rows, clip) == (row, False)
+
+
 def observed() -> tuple[list[chart.Sample], dict[str, Any]]:
     """A play through perfect eyes, and what the truth of its frames shows."""
     play = make_play(970_001, "professional", kind="dropback")

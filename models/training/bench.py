@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from models.training import bench_replay, bench_set, bench_speed, bench_tables, eyes_figures, eyes_identity
+from models.training import bench_replay, bench_set, bench_speed, bench_tables, bench_truth, eyes_figures, eyes_identity
 from models.training.bench_tables import MORE
 from pipeline import config as configs
 from pipeline import label_figures, models
@@ -113,6 +113,7 @@ def measure_set(options: argparse.Namespace) -> Measured:
     charted = facts["commit"] or commit()
     if options.replay:
         run = bench_replay.replay(folder, folder / "replayed", options.workers)
+        truth = bench_truth.tell_again(folder, folder / "truth_again", options.workers)
         charted = f"{charted}, stages behind the finders {commit()}"
     eyes = eyes_figures.figures(run, truth) + eyes_identity.figure(folder)
     found = Measured(evaluate(run, truth), evaluate(run, truth, "endzone"), eyes, facts["seeds"], charted)

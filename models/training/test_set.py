@@ -79,6 +79,14 @@ def trimmed(play: Play, before_s: float = BEFORE_S, after_s: float = AFTER_S) ->
     )  # fmt: skip
 
 
+def whole_play(clip: Clip) -> Play:
+    """The play of a clip, not trimmed."""
+    overrides: dict[str, Any] = {} if clip.kind is None else {"kind": clip.kind}
+    if clip.view == "endzone":
+        overrides["direction"] = 1 if np.random.default_rng([clip.seed, 7]).random() < BEHIND_OFFENSE else -1
+    return make_play(clip.seed, clip.level, **overrides)
+
+
 def render(clip: Clip, out: Path, size: tuple[int, int] = (1280, 720)) -> Path:
     """Render one clip with its truth into ``out``; done before: nothing to do. Returns the film's path."""
     from models.training.film.clips import render_clip
@@ -87,10 +95,9 @@ def render(clip: Clip, out: Path, size: tuple[int, int] = (1280, 720)) -> Path:
     target = out / f"{clip.name}.mp4"
     if not target.exists():
         rng = np.random.default_rng([clip.seed, 7])
-        overrides: dict[str, Any] = {} if clip.kind is None else {"kind": clip.kind}
         if clip.view == "endzone":
-            overrides["direction"] = 1 if rng.random() < BEHIND_OFFENSE else -1
-        play = trimmed(make_play(clip.seed, clip.level, **overrides))
+            rng.random()  # the play's direction, see whole_play
+        play = trimmed(whole_play(clip))
         look = draw_look(rng, clip.view, clip.level, "test")
         look = replace(look, lens=replace(look.lens, kbit=min(look.lens.kbit, MOST_KBIT)))
         render_clip(play, look, out, clip.name, clip.fps, size)
