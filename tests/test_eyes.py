@@ -19,12 +19,14 @@ from models.training import (
     bench_eyes,
     bench_pack,
     bench_replay,
+    bench_truth,
     eyes_figures,
     eyes_identity,
     eyes_parts,
     eyes_stills,
     eyes_table,
     observe,
+    test_set,
 )
 from models.training.playbook.play import make_play
 from pipeline import chart, config, ledger
