@@ -115,7 +115,7 @@ def measure_set(options: argparse.Namespace) -> Measured:
         run = bench_replay.replay(folder, folder / "replayed", options.workers)
         truth = bench_truth.tell_again(folder, folder / "truth_again", options.workers)
         charted = f"{charted}, stages behind the finders {commit()}"
-    eyes = eyes_figures.figures(run, truth) + eyes_identity.figure(folder)
+    eyes = eyes_figures.figures(run, truth) + eyes_identity.figure(folder, options.workers)
     found = Measured(evaluate(run, truth), evaluate(run, truth, "endzone"), eyes, facts["seeds"], charted)
     write_json(options.out / "report.json", found.as_dict())
     return found

@@ -8,6 +8,8 @@ no other man's find lies on it.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -76,17 +78,21 @@ def kept(samples: Sequence[chart.Sample], seen: Seen) -> list[bool]:
     return out
 
 
-def figure(collected: Path) -> list[Value]:
+def of_snap(path: Path, truth: Path) -> list[bool]:
+    """:func:`kept` of one snap, from its evidence and the truth of the frames looked at."""
+    raw = read_evidence(path)
+    if not truth.exists() or raw["snap"]["frame"] is None:
+        return []
+    with np.load(truth) as z:
+        seen = {k: z[k] for k in z.files}
+    samples = play_of(raw, 1).samples
+    return kept(samples, seen) if any(s.registration.status == "ok" for s in samples) else []
+
+
+def figure(collected: Path, workers: int = 2) -> list[Value]:
     """``eyes_identity_kept`` over a collected bench; nothing where the seen truth was not kept."""
-    hits: list[bool] = []
-    for snap_id, path in evidence_of(collected / "run").items():
-        truth = collected / "seen" / f"{snap_id.rsplit('-p', 1)[0]}.npz"
-        raw = read_evidence(path)
-        if not truth.exists() or raw["snap"]["frame"] is None:
-            continue
-        with np.load(truth) as z:
-            seen = {k: z[k] for k in z.files}
-        samples = play_of(raw, 1).samples
-        if any(s.registration.status == "ok" for s in samples):
-            hits += kept(samples, seen)
-    return share("eyes_identity_kept", hits)
+    files = evidence_of(collected / "run")
+    truths = [collected / "seen" / f"{snap_id.rsplit('-p', 1)[0]}.npz" for snap_id in files]
+    with ProcessPoolExecutor(workers, get_context("spawn")) as pool:
+        found = list(pool.map(of_snap, files.values(), truths, chunksize=8))
+    return share("eyes_identity_kept", [hit for hits in found for hit in hits])
