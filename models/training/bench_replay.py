@@ -40,11 +40,11 @@ def evidence_of(run: Path) -> dict[str, Path]:
 
 
 def registration_of(raw: Mapping[str, Any]) -> Registration:
-    """Registration as written, its own evidence as plain values."""
+    """Registration as written, its own evidence as plain values; what was not a number (null) is left out."""
     px, yd = (float("nan") if raw[k] is None else float(raw[k]) for k in ("error_px", "error_yd"))
     return Registration(
         raw["status"], camera_of(raw["camera"]), raw["view"], raw["level"], bool(raw["absolute_x_known"]), px, yd,
-        raw.get("reason") or "", raw.get("evidence") or {},
+        raw.get("reason") or "", {k: v for k, v in (raw.get("evidence") or {}).items() if v is not None},
     )  # fmt: skip
 
 
