@@ -55,6 +55,7 @@ class Page:
             Route("/api/snaps", self.guarded(self.snaps)),
             Route("/api/changes", self.guarded(self.changes)),
             Route("/api/snap", self.guarded(self.snap)),
+            Route("/api/why", self.guarded(self.why)),
             Route("/api/other", self.guarded(self.other)),
             Route("/api/still", self.guarded(self.still)),
             Route("/api/picture", self.guarded(self.picture)),
@@ -128,6 +129,10 @@ class Page:
     async def other(self, request: Request) -> Response:
         """The other view of a play."""
         return _json(await run_in_threadpool(self.room.other, _text(request, "id")))
+
+    async def why(self, request: Request) -> Response:
+        """What the labels of a snap rest on."""
+        return _json({"labels": await run_in_threadpool(self.room.why, _text(request, "id"))})
 
     async def still(self, request: Request) -> Response:
         """A decoded frame as JPEG."""

@@ -129,6 +129,16 @@ class Room:
         return {"id": other_id, "clip": self.others[other_id], "view": shown, "field": view.field_json(level),
                 "frame": found.snap.frame, "film": self.film_state(other_id)}  # fmt: skip
 
+    def why(self, snap_id: str) -> list[dict[str, Any]]:
+        """What each label rests on, as charted. Raises UsageError, InputError where that cannot be told."""
+        from pipeline import explain
+        from pipeline.labels import load
+
+        self.known(snap_id)
+        found = explain.explain(self.run_dir, snap_id, settings=load(self.facts.labels_file or None))
+        return [{"label": r.label, "said": r.said, "facts": [f.text() for f in r.facts], "changes": list(r.changes)}
+                for r in found]  # fmt: skip
+
     def detail(self, snap_id: str, who: str) -> dict[str, Any]:
         """All that the page shows of a snap."""
         row, state = self.known(snap_id), self.store.state(snap_id)

@@ -356,6 +356,19 @@ def test_no_film_no_evidence(run: Path, serve: Callable[..., Any], open_page: Ca
     assert row(run)["rushers"] == 5
 
 
+def test_why_these_labels(run: Path, serve: Callable[..., Any], open_page: Callable[..., Page]) -> None:
+    page = open_page(serve(run).url)
+    to_snap(page)
+    page.keyboard.press("w")
+    page.wait_for_selector("dialog[open] h3:text-is('Deep safeties')")
+    text = page.inner_text("#why-deep_safeties")
+    assert "threshold 9.0" in text and "would change" in text
+    page.keyboard.press("Escape")
+    page.focus("#label-corner_picture")
+    page.click("text=Why these labels?")
+    page.wait_for_selector("dialog[open]")
+
+
 def test_the_other_view_of_a_play(run: Path, serve: Callable[..., Any], open_page: Callable[..., Page]) -> None:
     rows = [r for r in read_csv(run / "snaps.csv", "snaps") if r["snap_id"] != "harbor_02-p1"]
     rows[0].update(other_view_clip="harbor_02.mp4", other_view_snap_id="harbor_02-p1")
@@ -374,20 +387,3 @@ def test_the_other_view_of_a_play(run: Path, serve: Callable[..., Any], open_pag
     page.goto(f"{to_list}#/snap/harbor_03-p1")
     page.wait_for_selector("h1:has-text('harbor_03-p1')")
     assert not page.is_visible("text=Other view")
-
-
-def test_geometry_is_that_of_the_program(
-    run: Path, serve: Callable[..., Any], open_page: Callable[..., Page]
-) -> None:
-    """The page's projection against the program's camera (itself held against an analytic one in its tests)."""
-    from pipeline.audit.view import camera_json
-    from pipeline.camera import Camera
-
-    camera = Camera(1280, 720, 2400.0, (57.0, -60.0, 30.0), pan_deg=4.0, tilt_deg=22.0, roll_deg=0.7, k1=-0.03)
-    yd = np.stack(np.meshgrid(np.linspace(45, 70, 6), np.linspace(2, 50, 6)), -1).reshape(-1, 2)
-    page = open_page(serve(run).url)
-    script = """async ([c, pts]) => { const g = await import('/page/geometry.js');
-      return pts.map(([x, y]) => { const p = g.toPx(c, x, y); return [p, g.toGround(c, ...p)]; }); }"""
-    found = page.evaluate(script, [camera_json(camera), yd.tolist()])
-    np.testing.assert_allclose([p for p, _ in found], camera.ground_to_px(yd), atol=1e-6)
-    np.testing.assert_allclose([g for _, g in found], yd, atol=1e-4)

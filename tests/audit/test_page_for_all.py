@@ -1,4 +1,4 @@
-"""Everybody can use the page: contrast, names, targets, sizes; and it is quick with two thousand snaps."""
+"""The page for everybody: contrast, names, targets, sizes; quick with two thousand snaps; its geometry is right."""
 
 from __future__ import annotations
 
@@ -8,8 +8,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
+from pipeline.audit.view import camera_json
+from pipeline.camera import Camera
 from pipeline.ledger import csv_bytes, read_csv
 
 SNAP = "harbor_01-p1"
@@ -91,3 +94,17 @@ def test_the_list_of_two_thousand_snaps_is_drawn_within_a_second(
     assert "2000 snaps" in page.inner_text(".count")
     page.select_option("#filter-state", "checked")
     page.wait_for_selector("text=No snap fits")
+
+
+def test_geometry_is_that_of_the_program(
+    run: Path, serve: Callable[..., Any], open_page: Callable[..., Page]
+) -> None:
+    """The page's projection against the program's camera (itself held against an analytic one in its tests)."""
+    camera = Camera(1280, 720, 2400.0, (57.0, -60.0, 30.0), pan_deg=4.0, tilt_deg=22.0, roll_deg=0.7, k1=-0.03)
+    yd = np.stack(np.meshgrid(np.linspace(45, 70, 6), np.linspace(2, 50, 6)), -1).reshape(-1, 2)
+    page = open_page(serve(run).url)
+    script = """async ([c, pts]) => { const g = await import('/page/geometry.js');
+      return pts.map(([x, y]) => { const p = g.toPx(c, x, y); return [p, g.toGround(c, ...p)]; }); }"""
+    found = page.evaluate(script, [camera_json(camera), yd.tolist()])
+    np.testing.assert_allclose([p for p, _ in found], camera.ground_to_px(yd), atol=1e-6)
+    np.testing.assert_allclose([g for _, g in found], yd, atol=1e-4)

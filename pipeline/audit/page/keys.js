@@ -15,6 +15,7 @@ const KEYS = [
   ["c", plain("c"), "toggleChecked", "checked, or not", "snap"],
   ["Shift C", plain("C"), "checkedNext", "checked, and on to the next snap", "snap"],
   ["l", plain("l"), "focusLabels", "to the labels (Tab goes through them)", "snap"],
+  ["w", plain("w"), "why", "why these labels: what each rests on", "snap"],
   ["t / Shift T", null, null, "take the next / previous person", "snap"],
   ["← → ↑ ↓ with a person", null, null, "move him half a yard (Shift: two yards); Escape lets him go", "snap"],
   ["s", plain("s"), "switchSide", "the person taken is of the other side", "snap"],

@@ -79,3 +79,14 @@ export function labelsPanel(rows, specs, hooks) {
   return h("section", { class: "labels", "aria-label": "Labels" }, GROUPS.map(([title, names]) =>
     h("fieldset", {}, h("legend", { text: title }), names.filter((n) => by[n] && specs[n]).map((n) => line(by[n], specs[n], hooks)))));
 }
+
+// Why the row is for review: the first reason in one line, the others behind it.
+export function lookAt(reasons, open) {
+  const named = reasons.map((r) => {
+    const [kind, names] = r.split(/: (.*)/s);
+    return names ? `${kind}: ${names.split(", ").map(label).join(", ")}` : r;
+  });
+  return h("details", { class: "look", open }, h("summary", {}, h("strong", { text: "Look at: " }), named[0],
+    named.length > 1 && h("span", { class: "more", text: ` and ${named.length - 1} more` })),
+  h("ul", {}, named.slice(1).map((r) => h("li", { text: r }))));
+}

@@ -4,11 +4,12 @@ import { get, stillUrl } from "./api.js";
 import { clock, h, say, shown } from "./dom.js";
 import { Diagram, legend } from "./diagram.js";
 import { fromPlay, momentAt, nearest, toPlay, toPx } from "./geometry.js";
-import { labelsPanel } from "./labels.js";
+import { labelsPanel, lookAt } from "./labels.js";
 import { actWords, label } from "./names.js";
 import { inReadingOrder, peopleList, personBar, personWords } from "./people.js";
 import { layersBar, Stage } from "./stage.js";
 import { snapActs } from "./snap_keys.js";
+import { showWhy } from "./why.js";
 
 const LONG_SHOT = 3000; // frames that still fit a slider
 const AHEAD = [1, -1, 2, -2, 3];
@@ -89,11 +90,12 @@ class SnapView {
     this.problems.replaceChildren(...[
       snap.working && h("p", { class: "working", text: `Working: ${snap.working} …` }),
       ...snap.problems.filter((t) => t !== snap.working).map((t) => h("p", { class: "warn", text: t })),
-      review && this.look(review.split("; ")),
+      review && lookAt(review.split("; "), Boolean(this.problems.querySelector("details[open]"))),
     ].filter(Boolean));
     const focus = document.activeElement && this.side.contains(document.activeElement) ? document.activeElement.id : null;
     const scroll = this.side.scrollTop;
-    this.side.replaceChildren(labelsPanel(snap.labels, this.app.labels, {
+    const why = h("button", { type: "button", class: "plain", text: "Why these labels?", title: "What each label rests on (w)", onclick: () => this.why() });
+    this.side.replaceChildren(why, labelsPanel(snap.labels, this.app.labels, {
       readOnly, candidates: (name) => snap.row[`${name}_candidates`], set: (name, value) => this.setLabel(name, { value }), back: (name) => this.setLabel(name, { predicted: true }),
     }));
     this.side.scrollTop = scroll;
@@ -107,18 +109,6 @@ class SnapView {
     this.slider.max = Math.max(last, 1);
     if (snap.film.frames) this.slider.max = Math.min(Number(this.slider.max), snap.film.frames - 1);
     this.show();
-  }
-
-  // Why the row is for review: the first reason in one line, the others behind it.
-  look(reasons) {
-    const named = reasons.map((r) => {
-      const [kind, names] = r.split(/: (.*)/s);
-      return names ? `${kind}: ${names.split(", ").map(label).join(", ")}` : r;
-    });
-    const open = this.problems.querySelector("details") && this.problems.querySelector("details").open;
-    return h("details", { class: "look", open }, h("summary", {}, h("strong", { text: "Look at: " }), named[0],
-      named.length > 1 && h("span", { class: "more", text: ` and ${named.length - 1} more` })),
-    h("ul", {}, named.slice(1).map((r) => h("li", { text: r }))));
   }
 
   renderBelow() {
@@ -349,6 +339,11 @@ class SnapView {
     if (this.pending === p) { this.pending = null; this.show(); }
     const now = saved && this.moment() && this.moment().people.find((o) => o.id === p.id);
     if (now) say(`${personWords(now, this.snap.view.play)}, saved`);
+  }
+
+  why() {
+    const row = document.activeElement && document.activeElement.closest("[data-label]");
+    return showWhy(this.snap.id, this.snap.history.some((e) => e.kind.startsWith("person") || e.kind === "snap_moved"), row && row.dataset.label);
   }
 
   // About the person taken, else about where the ball is.

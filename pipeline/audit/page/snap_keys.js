@@ -2,7 +2,8 @@
 
 export function snapActs(view) {
   return {
-    zoom: () => view.zoom(), turnView: () => { if (!view.otherButton.hidden) view.turnView(); }, setSnap: () => view.setSnap(), toggleChecked: () => view.toggleChecked(),
+    zoom: () => view.zoom(), turnView: () => { if (!view.otherButton.hidden) view.turnView(); }, why: () => view.why(),
+    setSnap: () => view.setSnap(), toggleChecked: () => view.toggleChecked(),
     checkedNext: async () => { if (view.snap.row.checked || await view.toggleChecked()) view.jump(1); },
     focusLabels: () => { const first = view.side.querySelector("select, input"); if (first) first.focus(); },
     switchSide: () => view.switchSide(), deletePerson: () => view.deletePerson(), addPerson: () => view.addPerson(false),
