@@ -207,7 +207,7 @@ def facts(view: Scene, labels: Labels) -> list[Fact]:
 
 def lines(tracks: Tracks, alignment: Alignment, labels: Labels, settings: Settings, moment: str) -> list[str]:
     """Short lines for the picture of a moment (snap or after): label, then the facts beside it."""
-    view = scenes.build(tracks, alignment, settings)
+    view = _view(tracks, alignment, labels, settings)
     wanted = BEFORE if moment == "snap" else ORDER[8:]
     every = facts(view, labels)
     out = []
@@ -218,6 +218,16 @@ def lines(tracks: Tracks, alignment: Alignment, labels: Labels, settings: Settin
             continue
         out.append(f"{name} {_shown(label.value)} ({label.confidence:.2f}): " + "; ".join(mine[:3]))
     return out
+
+
+def _view(tracks: Tracks, alignment: Alignment, labels: Labels, settings: Settings) -> Scene:
+    """The scene the labels were told from: with the corners they found."""
+    view = scenes.build(tracks, alignment, settings)
+    found, named = labels.evidence.get("corners"), labels.evidence.get("position")
+    if found is None or named is None:
+        return view
+    left, right = found
+    return replace(view, roles=replace(view.roles, corner_left=left, corner_right=right), position=tuple(named))
 
 
 def _shown(value: Any) -> str:
@@ -324,7 +334,7 @@ def reasons(
 ) -> list[Reason]:
     """Reasons in order. written: rows of labels.csv by label; their values are what is explained."""
     labels = label_stage.label(tracks, alignment, settings)
-    view = scenes.build(tracks, alignment, settings)
+    view = _view(tracks, alignment, labels, settings)
     every = facts(view, labels)
     other = changes(tracks, alignment, settings, labels, every)
     out = []

@@ -147,7 +147,9 @@ def _mark_people(
         found = int(tracks.found[t, n])
         if found < 0 or tracks.role[n] == 2:
             continue
-        caption = caption_of(alignment.position[n]) if alignment is not None else ""
+        named = None if labels is None else labels.evidence.get("position")
+        position = named or (None if alignment is None else alignment.position)
+        caption = "" if position is None else caption_of(position[n])
         mark_person(
             image, people.box_px[found] * scale, SIDES[int(tracks.side[n])], caption,
             deep=n in deep, rusher=n in rushers,

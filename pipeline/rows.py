@@ -153,6 +153,9 @@ def position_rows(
     deep = set() if labels is None else set(labels.deep if moment == "snap" else labels.deep_after)
     rushers = set() if labels is None else set(labels.rushers)
     blockers = set() if labels is None else set(labels.blockers)
+    # The labels may have found another man to be the corner.
+    named = None if labels is None else labels.evidence.get("position")
+    position = named or (None if alignment is None else alignment.position)
     rows: list[Row] = []
     for n in range(len(tracks.role)):
         found = int(tracks.found[t, n])
@@ -163,7 +166,7 @@ def position_rows(
         row: Row = {
             "snap_id": snap_id, "clip": clip, "moment": moment, "frame": int(tracks.frame[t]),
             "time_s": float(tracks.time_s[t]), "person_id": n, "role": role, "side": SIDES[int(tracks.side[n])],
-            "position": "unknown" if alignment is None else alignment.position[n],
+            "position": "unknown" if position is None else position[n],
             "x_yd": blank_nan(xy[0]), "y_yd": blank_nan(xy[1]), "error_yd": blank_nan(place_error(tracks, t, n)),
             "deep": n in deep, "rusher": n in rushers, "blocker": n in blockers,
             **(found_cells(people, found, camera, xy) if found >= 0 else ground_cells(camera, xy)),

@@ -1,6 +1,6 @@
 """Labels against the playbook's truth, from positions instead of film: with perfect and with noisy eyes.
 
-``python -m models.training.evaluate_labels --plays 1000 [--seed 900000] [--level professional] [--write]``
+``python -m models.training.evaluate_labels --plays 1000 [--seed 900000] [--level mixed] [--write]``
 prints, per label, the share that is right with a 95 % interval (Wilson 1927), how many were answered, the expected
 calibration error in ten bins, and the figures labels_*; --write keeps those of perfect positions.
 """
@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import json
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -21,6 +22,7 @@ from models.training.observe import PERFECT, USUAL, Errors, Observed, observe
 from models.training.playbook.play import Play, make_play
 from pipeline import alignment, label_figures, labels, rows, stats, tracks
 from pipeline.compare import Pair
+from pipeline.field import LEVELS
 from pipeline.label_figures import Value
 from pipeline.labels.forest import Forest
 from pipeline.ledger import write_json
@@ -63,8 +65,8 @@ def chain(
 
 def judge(
     play: Play, observed: Observed, tally: Tally, seed: int, forests: Mapping[str, Forest] | None = None
-) -> Labels:
-    """Compare one play's chain with its truth; returns the labels."""
+) -> tuple[Tracks, Alignment, Labels]:
+    """Compare one play's chain with its truth; returns what the chain gave."""
     t, a, got = chain(observed, play.snap_index is not None, forests)
     truth = play.labels
     for name in EXACT:
@@ -89,7 +91,7 @@ def judge(
             tally.blank["corner_depth"] = tally.blank.get("corner_depth", 0) + 1
     _coverage(truth, got, tally)
     _people(play, observed, t, a, tally, seed)
-    return got
+    return t, a, got
 
 
 def _coverage(truth: dict[str, Any], got: Labels, tally: Tally) -> None:
@@ -176,19 +178,25 @@ def seen_again(cases: Iterable[Case], forests: Mapping[str, Forest] | None, sett
         yield pair_of(f"{c.seed}-{c.errors}", c.truth, c.view, got)
 
 
-def table(found: Iterable[tuple[Pair, dict[tuple[str, str], float]]]) -> tuple[list[Value], list[str]]:
-    """The figures labels_*, and lines to print: those, and per label what its confidence is worth."""
-    pairs: list[Pair] = []
-    sure: dict[tuple[str, str], float] = {}
-    for pair, confidence in found:
-        pairs.append(pair)
-        sure |= confidence
+Found = list[tuple[Pair, dict[tuple[str, str], float]]]
+
+
+def table(found: Iterable[tuple[Pair, dict[tuple[str, str], float]]], rules: Found | None = None) -> tuple[
+    list[Value], list[str]
+]:
+    """The figures labels_*, and lines to print: those beside what the rules alone reach, and per label what its
+    confidence is worth."""
+    pairs, sure = _joined(found)
     values = label_figures.figures(pairs, sure)
+    alone = {v.key: v for v in label_figures.figures(*_joined(rules or []))}
     said = []
     for v in values:
-        shown = f"{100 * v.value:5.1f} %" if v.unit == "share" else f"{v.value:7.3f}"
         words, _, target = label_figures.WORDS[v.key]
-        said.append(f"{v.key:36s} {shown}  n {v.n:5d}  wanted with perfect positions {target:10s} {words}")
+        beside = f"  rules alone {_shown(alone[v.key])}" if v.key in alone else ""
+        said.append(f"{v.key:36s} {_shown(v)}{beside}  n {v.n:5d}  wanted with perfect positions {target:10s} {words}")
+    known = ", ".join(KNOWN_BEFORE)
+    share = 100 * knowable(p.truth for p in pairs)
+    said.append(f"  knowable before the snap from true {known}: first two {share:.1f} %")
     eces = label_figures.calibration(pairs, sure)
     for name in label_figures.CALIBRATED:
         s = label_figures.scored(name, pairs, sure)
@@ -202,6 +210,38 @@ def table(found: Iterable[tuple[Pair, dict[tuple[str, str], float]]]) -> tuple[l
     return values, said
 
 
+def _shown(v: Value) -> str:
+    return f"{100 * v.value:5.1f} %" if v.unit == "share" else f"{v.value:7.3f}"
+
+
+def _joined(found: Iterable[tuple[Pair, dict[tuple[str, str], float]]]) -> tuple[
+    list[Pair], dict[tuple[str, str], float]
+]:
+    pairs: list[Pair] = []
+    sure: dict[tuple[str, str], float] = {}
+    for pair, confidence in found:
+        pairs.append(pair)
+        sure |= confidence
+    return pairs, sure
+
+
+KNOWN_BEFORE = ("deep_safeties", "corner_picture", "motion_response")
+
+
+def knowable(truths: Iterable[Mapping[str, Any]], first: int = 2) -> float:
+    """Share of dropbacks whose coverage is among the ``first`` most frequent of plays with the same true deep count,
+    corners and answer to motion, itself left out: what the words of the trade allow before the snap, eyes aside."""
+    rows_ = [t for t in truths if t.get("coverage_after")]
+    seen: dict[tuple[Any, ...], Counter[str]] = {}
+    for t in rows_:
+        seen.setdefault(tuple(t.get(k) for k in KNOWN_BEFORE), Counter())[t["coverage_after"]] += 1
+    hits = 0
+    for t in rows_:
+        others = seen[tuple(t.get(k) for k in KNOWN_BEFORE)] - Counter([t["coverage_after"]])
+        hits += t["coverage_after"] in [name for name, _ in others.most_common(first)]
+    return hits / len(rows_) if rows_ else float("nan")
+
+
 def write_metrics(values: Iterable[Value]) -> None:
     """Put the figures into models/metrics.json with the suffix _true_positions; other keys stay."""
     path = models_dir() / "metrics.json"
@@ -209,18 +249,27 @@ def write_metrics(values: Iterable[Value]) -> None:
     write_json(path, {**kept, **{f"{v.key}_true_positions": round(v.value, 5) for v in values}})
 
 
+def level_of(seed: int, level: str) -> str:
+    """The field level of a play: the one asked for, or drawn in the mix of the test set."""
+    if level != "mixed":
+        return level
+    return str(np.random.default_rng([seed, 9]).choice(LEVELS, p=[0.35, 0.3, 0.25, 0.1]))
+
+
 def run(
     plays: int, seed: int, level: str, errors: Errors, forests: Mapping[str, Forest] | None = None, **overrides: Any
-) -> tuple[Tally, list[tuple[Pair, dict[tuple[str, str], float]]]]:
-    """Judge ``plays`` plays from seed on; also as pairs of truth and answer."""
+) -> tuple[Tally, Found, Found]:
+    """Judge ``plays`` plays from seed on; also as pairs of truth and answer, learned and by the rules alone."""
     tally = Tally()
-    found = []
+    found: Found = []
+    rules: Found = []
     for s in range(seed, seed + plays):
-        play = make_play(s, level, **overrides)
-        got = judge(play, observe(play, s, errors), tally, s, forests)
+        play = make_play(s, level_of(s, level), **overrides)
+        t, a, got = judge(play, observe(play, s, errors), tally, s, forests)
         if play.snap_index is not None:
             found.append(pair_of(str(s), play.labels, "sideline", got))
-    return tally, found
+            rules.append(pair_of(str(s), play.labels, "sideline", labels.label(t, a, forests={})))
+    return tally, found, rules
 
 
 def main() -> None:
@@ -228,19 +277,18 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--plays", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=900_000)
-    parser.add_argument("--level", default="professional")
+    parser.add_argument("--level", default="mixed", help=f"mixed, or one of {LEVELS}")
     parser.add_argument("--json", type=Path)
     parser.add_argument("--wrong", type=int, default=0, help="list this many wrong plays a label")
-    parser.add_argument("--rules", action="store_true", help="the rules alone, without the learned scores")
     parser.add_argument("--perfect", action="store_true", help="perfect positions alone")
     parser.add_argument("--write", action="store_true", help="put perfect positions' figures into models/metrics.json")
     args = parser.parse_args()
     out: dict[str, dict[str, float]] = {}
     kinds = (("perfect positions", PERFECT), ("positions as on rendered film", USUAL))
     for title, errors in kinds[: 1 if args.perfect else 2]:
-        tally, found = run(args.plays, args.seed, args.level, errors, {} if args.rules else None)
+        tally, found, rules = run(args.plays, args.seed, args.level, errors)
         print(f"== {title}: {args.plays} plays from seed {args.seed}, {args.level}")
-        values, said = table(found)
+        values, said = table(found, rules)
         print("\n".join(lines(tally)), "\n".join(said), sep="\n\n", flush=True)
         for name, cases in sorted(tally.wrong.items()) if args.wrong else ():
             print(f"   wrong {name} ({len(cases)}): {cases[: args.wrong]}")

@@ -27,7 +27,7 @@ from models.training import label_data
 from models.training.label_data import Case
 from pipeline import labels
 from pipeline.field import configs_dir
-from pipeline.labels import after, before, features, forest, scene, trust
+from pipeline.labels import after, before, corners, features, forest, scene, trust
 from pipeline.labels.forest import Forest
 from pipeline.models import models_dir
 from pipeline.records import COVERAGES, Label
@@ -87,7 +87,7 @@ def collect_coverage(cases: Iterable[Case], forests: Halves, values: Mapping[str
     for c in cases:
         if not usable(c):
             continue
-        some = {k: v for k, v in forests[c.seed % 2].items() if k in ("rush", "block", "deep_after", "response")}
+        some = {k: v for k, v in forests[c.seed % 2].items() if k in (corners.SECTION, *RULED, "response")}
         got = labels.label(c.tracks, c.alignment, settings, forests=some)
         for when, facts in got.evidence["coverage_facts"].items():
             want = c.truth.get(f"coverage_{when}")
@@ -129,6 +129,8 @@ def _one(c: Case, out: Collected) -> None:
         moments = np.flatnonzero((t.time_s >= -3.01) & (t.time_s <= 0.02))
         out.add("response", features.response(view, view.facts["mover"], moments), answer, c.seed)
     out.add("kind", features.kind(view), c.truth["play_kind"], c.seed)
+    if c.truth["play_kind"] != "special":
+        _corners(c, view, out)
     if c.truth["play_kind"] != "dropback":
         return
     rusher, blocker, _, deep_after = c.flags.T
@@ -143,6 +145,16 @@ def _one(c: Case, out: Collected) -> None:
     for i in after.deep_candidates(view, rush):
         if i in known and c.side[known[i]] == "defense" and np.isfinite(view.at(1.0)[0][i]):
             out.add("deep_after", features.deep_after(view, i), bool(deep_after[known[i]]), c.seed)
+
+
+def _corners(c: Case, view: scene.Scene, out: Collected) -> None:
+    """Candidates of each side whose corner is among them, and which of them it is."""
+    for who, (_, sign) in zip(c.corners, corners.SIDES, strict=True):
+        men = corners.candidates(view, sign)
+        if who < 0 or not any(int(c.owner[i]) == who for i in men):
+            continue
+        for i, measured in zip(men, corners.rows(view, sign, men), strict=True):
+            out.add(corners.SECTION, measured, bool(c.owner[i] == who), c.seed)
 
 
 def fit_section(rows: list[dict[str, float]], truth: list[bool]) -> dict[str, Any]:
@@ -258,7 +270,9 @@ def prune(values: dict[str, Any]) -> None:
 
 # Sizes of a forest: rounds, leaves, samples a leaf, rate.
 SIZES = {
-    "large": (240, 16, 12, 0.08), "middle": (160, 12, 12, 0.08), "small": (60, 8, 12, 0.08), "trust": (70, 6, 20, 0.06),
+    "large": (240, 16, 12, 0.08), "middle": (160, 12, 12, 0.08), "small": (60, 8, 12, 0.08),
+    "cover": (120, 8, 12, 0.08),
+    "trust": (70, 6, 20, 0.06),
 }  # fmt: skip
 
 
@@ -327,7 +341,9 @@ def write_forests(forests: dict[str, Any], trained_on: str, metrics: dict[str, f
 
 
 RULED = ("rush", "block", "deep_after")  # sections whose rules in configs/labels.toml are fitted too
-FOREST_SIZES = {"kind": "small", "response": "small", "coverage_before": "small", "coverage_after": "small"}
+FOREST_SIZES = {
+    "corner": "cover", "kind": "small", "response": "small", "coverage_before": "small", "coverage_after": "cover",
+}  # fmt: skip
 
 
 class Growing:
@@ -357,7 +373,7 @@ def fit_all(cases: Sequence[Case]) -> tuple[dict[str, Any], dict[str, Any]]:
     values: dict[str, Any] = {}
     growing = Growing()
     c = collect(cases)
-    for section in (*RULED, "kind", "response"):
+    for section in (corners.SECTION, *RULED, "kind", "response"):
         growing.grow(c, section)
         if section in RULED:
             values |= {f"{section}.{k}": v for k, v in fit_section(*c.part(section, None)).items()}
@@ -383,12 +399,12 @@ def fit_all(cases: Sequence[Case]) -> tuple[dict[str, Any], dict[str, Any]]:
 def main() -> None:
     """Fit and, with --write, put the values into configs/labels.toml and models/labels."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--data", type=Path, required=True, help="folder of models.training.label_data")
+    parser.add_argument("--data", type=Path, required=True, nargs="+", help="folders of models.training.label_data")
     parser.add_argument("--plays", type=int, help="take only so many")
     parser.add_argument("--out", type=Path, help="write the forests alone into this file instead")
     parser.add_argument("--write", action="store_true")
     args = parser.parse_args()
-    cases = list(label_data.read(args.data, args.plays))
+    cases = [c for folder in args.data for c in label_data.read(folder, args.plays)]
     values, forests = fit_all(cases)
     if args.out is not None:
         args.out.write_text(json.dumps({"forests": forests, "values": values}), encoding="utf-8")

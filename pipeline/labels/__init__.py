@@ -10,7 +10,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from pipeline.labels import after, before, coverage, features, forest, kind, review, scene, trust
+from pipeline.labels import after, before, corners, coverage, features, forest, kind, review, scene, trust
 from pipeline.labels.forest import Forest
 from pipeline.labels.settings import Settings, load
 from pipeline.records import Alignment, Label, Labels, Tracks
@@ -34,6 +34,7 @@ def label(
     view = scene.build(tracks, alignment, settings or load(), forest.shipped() if forests is None else forests)
     if not np.isfinite(alignment.line_of_scrimmage_yd):
         return _nothing(str(alignment.evidence.get("reason", "no formation could be read")), has_snap)
+    view = corners.learned(view)
     out: dict[str, Label] = {"play_kind": kind.play_kind(view, has_snap)}
     out["offense_players"] = _found(view, view.off, view.missing_off)
     out["defense_players"] = _found(view, view.dfn, view.missing_def)

@@ -100,6 +100,7 @@ def _corner(scene: Scene, corner: int | None, receiver: int | None, side: str) -
         confidence -= 0.1
         reason += ", no receiver outside on that side"
     confidence -= 0.06 * min(scene.missing_def, 3)
+    confidence = min(confidence, float(scene.facts.get("corner_chance", {}).get(side, 1.0)))
     return graded(scene, value, confidence * scene.confidence, reason)
 
 

@@ -294,6 +294,20 @@ def coverage_before(scene: Scene, response: dict[str, float]) -> dict[str, float
     return out
 
 
+def _shell(depth: Array, across: Array, cover: list[int], k: float, name: str) -> dict[str, float]:
+    """How the men in coverage stand at a moment: how many past ten yards, how wide, how many in middle and flats."""
+    known = [i for i in cover if np.isfinite(depth[i])]
+    deep = [i for i in known if depth[i] / k > 10.0]
+    wide = np.array([across[i] for i in deep])
+    return {
+        f"{name}_past_ten": float(len(deep)),
+        f"{name}_past_ten_width": float(np.ptp(wide)) if len(wide) > 1 else NAN,
+        f"{name}_nearest_middle": float(np.abs(wide).min()) if len(wide) else NAN,
+        f"{name}_flat_men": float(sum(depth[i] / k < 9.0 and abs(across[i]) > 8.0 for i in known)),
+        f"{name}_hook_men": float(sum(2.0 < depth[i] / k < 11.0 and abs(across[i]) < 6.0 for i in known)),
+    }
+
+
 def coverage_after(
     scene: Scene, response: dict[str, float], rush_chance: dict[int, float], deep: float
 ) -> dict[str, float]:
@@ -308,6 +322,8 @@ def coverage_after(
         out.update(_ranked(d / k, a, men, 3, name))
         out.update(_low_high(f"{name}_corner", [float(d[c]) / k for c in wide]))
         out.update(_low_high(f"{name}_corner_man", [nearest(scene, c, eligible(scene), t) for c in wide]))
+    for t, name in ((1.5, "at15"), (2.0, "at20")):
+        out.update(_shell(*scene.at(t), cover, k, name))
     out["rushers"] = float(sum(rush_chance.values()))
     out["deep_after"] = deep
     out.update(man_to_man(scene, cover))
