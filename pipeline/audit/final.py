@@ -19,6 +19,7 @@ from pipeline.audit.events import EDITABLE, PREDICTED, Event, columns
 from pipeline.audit.state import SnapState
 from pipeline.audit.store import NAME, AuditStore
 from pipeline.errors import InputError, SnapledgerError, UsageError
+from pipeline.labels import DROPBACK_ONLY
 from pipeline.ledger import Row, read_csv, safe_name, sha256_file
 from pipeline.rows import LABEL_COLUMNS
 
@@ -106,6 +107,7 @@ def corrected(
             out["review_reasons"] = "; ".join(filter(None, [row.get("review_reasons"), STALE]))
     values, sources = _values(out, state)
     out.update(values)
+    out.update({f"{name}_candidates": None for name in ("coverage_before", "coverage_after") if name in values})
     labels = _labels(label_rows, (again or {}).get("labels"), row, out, state, sources)
     out.update(
         checked=state.checked, checked_by=state.checked_by, checked_at=state.checked_at, revision=state.revision,
@@ -141,6 +143,11 @@ def consequences(values: Mapping[str, Any], given: set[str]) -> dict[str, Any]:
     values: row with the hand-set values in it; given: labels set by hand.
     """
     out: dict[str, Any] = {}
+    if "play_kind" in given and values.get("play_kind") not in (None, "dropback"):
+        # The rush and what the coverage became are told of a dropback only; of no snap nothing is.
+        none = LABEL_COLUMNS if values["play_kind"] == "no_snap" else DROPBACK_ONLY
+        out.update({name: None for name in none if name not in given})
+        return out
     if "deep_safeties" in given:
         deep = values.get("deep_safeties")
         out["middle_of_field"] = None if deep is None else _DEEP_FAMILY.get(int(deep))

@@ -319,6 +319,10 @@ def test_what_follows_by_definition() -> None:
     assert consequences(row, {"deep_safeties"}) == {
         "middle_of_field": "closed", "rotation": "none", "rotation_from": None,
     }  # fmt: skip
+    run = consequences({**row, "play_kind": "run"}, {"play_kind"})
+    assert run["rushers"] is None and run["coverage_after"] is None and "deep_safeties" not in run
+    assert consequences({"play_kind": "no_snap"}, {"play_kind", "motion"})["deep_safeties"] is None
+    assert consequences({**row, "play_kind": "dropback"}, {"play_kind"}) == {}
     both = {"corner_depth_offense_left_yd": 2.0, "corner_depth_offense_right_yd": 7.0}
     assert consequences(both, {"corner_depth_offense_left_yd"}) == {"corner_picture": "mixed"}
     assert consequences(row, {"motion"}) == {}
