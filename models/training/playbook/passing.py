@@ -9,6 +9,7 @@ import numpy as np
 from scipy.optimize import linear_sum_assignment
 
 from models.training.playbook.assignments import Job, Plan
+from models.training.playbook.late import count_rush, late_changes
 from models.training.playbook.outcome import Outcome, Scene
 from models.training.playbook.roster import MOVES, tnorm
 from models.training.playbook.routes import draw_route, way_points
@@ -20,7 +21,6 @@ THROW_S = {"quick": (1.25, 1.75), "dropback": (2.2, 3.0), "sprint_out": (2.1, 2.
 # Shares; common practice, no source.
 CHECK_RELEASE = 0.22  # of backs with a route on a full drop: they look for a rusher first
 GREEN_DOG = 0.45  # of men near the line whose man stays in to block: they rush late
-PEEL = 0.15  # of man-to-man calls in which an edge takes a back who leaves on his side
 
 
 def choose_blockers(s: Scene, plan: Plan) -> set[int]:
@@ -385,7 +385,7 @@ def play_pass(s: Scene, sim: Sim, plan: Plan, speed: float) -> Outcome:
     protect(s, sim, out, events)
     rush(s, sim, out, events)
     cushions = cover(s, sim, plan, out, speed)
-    events += late_changes(s, plan, out)
+    events += late_changes(s, out)
     if s.call.kind == "screen":
         for i in s.linemen()[1:]:
             if s.rng.random() < 0.6:
@@ -397,48 +397,8 @@ def play_pass(s: Scene, sim: Sim, plan: Plan, speed: float) -> Outcome:
         catch(q)
 
     sim.run(events, hook)
-    _count_rush(s, sim, out)
+    count_rush(s, sim, out)
     return out
-
-
-def late_changes(s: Scene, plan: Plan, out: Outcome) -> list[Event]:
-    """Men whose back stays in add to the rush; an edge peels off with a back who leaves on his side."""
-    if not s.call.improvise:
-        out.late_rush.clear()
-        return []
-    rng, n = s.rng, s.n_off
-    events: list[Event] = [
-        (rng.uniform(0.55, 0.95), partial(_join, j=i, passer=s.passer, speed=5.6)) for i in sorted(out.late_rush)
-    ]
-    if not s.call.man or s.call.kind == "screen" or rng.random() >= PEEL:
-        return events
-    for i in sorted(out.routes):
-        m = s.offense[i]
-        edges = [j for j in out.rushers if s.defense[j - n].position == "edge" and s.men[j].across * m.across > 0]
-        if m.position == "back" and edges and len(out.rushers) > 3 and i not in out.checked:
-            out.peeled.add(edges[0])
-            events.append((rng.uniform(0.4, 0.7), partial(_peel, j=edges[0], back=i)))
-            break
-    return events
-
-
-def _join(q: Sim, j: int, passer: int, speed: float) -> None:
-    q.follow(j, passer, lead=0.5)
-    q.speed[j] = speed
-
-
-def _peel(q: Sim, j: int, back: int) -> None:
-    q.release(j)
-    q.follow(j, back, offset=(1.2, 0.0), lag=5)
-    q.speed[j] = 6.5
-
-
-def _count_rush(s: Scene, sim: Sim, out: Outcome) -> None:
-    """Who attacked the passer by about 1.5 s (DESIGN section 4): late men who got to the line count, and of those
-    who peeled off with a back the ones who crossed it first."""
-    k = min(round(1.5 / sim.dt), len(sim.hist) - 1)
-    out.rushers = {j for j in out.rushers if j not in out.peeled or sim.hist[k, j, 0] < -0.5}
-    out.rushers |= {j for j in out.late_rush if sim.hist[k, j, 0] < 0.5}
 
 
 def _release(s: Scene, i: int) -> Callable[[Sim], None]:
