@@ -273,6 +273,23 @@ def report(
     typer.echo(f"Report: {out}")
 
 
+@app.command()
+@_guarded
+def learn(
+    run_dirs: Annotated[list[Path], typer.Argument(metavar="DIR...", help="Run folders with checked rows.")],
+    out: Annotated[Path, typer.Option("--out", help="New folder for the models; the ones in use stay.")],
+    minutes: Annotated[float, typer.Option("--minutes", min=0.01, help="Time for training the finder.")] = 10.0,
+    film: Annotated[Path | None, typer.Option("--film", help="Folder of the film, where it was moved since.")] = None,
+    config: ConfigOption = None,
+) -> None:
+    """Learn from checked rows: finder and how sure labels are, measured on clips held back. Extra `learn`."""
+    from pipeline import tools
+    from pipeline.learn import make
+
+    tools.choose_models(configs.load(config))
+    make.run(run_dirs, out, minutes=minutes, film=film, say=typer.echo)
+
+
 def _version(value: bool) -> None:
     if value:
         typer.echo(f"snapledger {__version__}")
