@@ -58,7 +58,7 @@ def test_correct_undo_redo_and_reload(run: Path, serve: Callable[..., Any], open
     assert row(run)["deep_safeties"] == 1
     page.reload()
     page.wait_for_selector("#label-deep_safeties")
-    assert value(page, "deep_safeties") == "1"
+    assert value(page, "deep_safeties") == "1" and page.is_enabled("text=Next ›")
     assert "set by Ada" in page.inner_text("[data-label=deep_safeties] .why")
     page.keyboard.press("u")
     until(page, "document.querySelector('#label-deep_safeties').value === '2'")

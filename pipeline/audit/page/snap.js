@@ -16,6 +16,11 @@ const AHEAD = [1, -1, 2, -2, 3];
 const layers = JSON.parse(sessionStorage.getItem("audit-layers") || '{"boxes":true,"numbers":false,"names":true,"lines":true}');
 
 export async function snapView(app, id) {
+  if (!app.order.length) { // opened by its address: the whole list is what next and previous go through
+    const { snaps } = await get("/api/snaps");
+    app.order = snaps.map((e) => e.id);
+    app.frames = new Map(snaps.map((e) => [e.id, e.frame]));
+  }
   const view = new SnapView(app, await get("/api/snap", { id, who: app.who }));
   app.last = id;
   return view;
@@ -94,7 +99,7 @@ class SnapView {
     ].filter(Boolean));
     const focus = document.activeElement && this.side.contains(document.activeElement) ? document.activeElement.id : null;
     const scroll = this.side.scrollTop;
-    const why = h("button", { type: "button", class: "plain", text: "Why these labels?", title: "What each label rests on (w)", onclick: () => this.why() });
+    const why = h("button", { type: "button", class: "plain linklike", text: "Why these labels?", title: "What each label rests on (w)", onclick: () => this.why() });
     this.side.replaceChildren(why, labelsPanel(snap.labels, this.app.labels, {
       readOnly, candidates: (name) => snap.row[`${name}_candidates`], set: (name, value) => this.setLabel(name, { value }), back: (name) => this.setLabel(name, { predicted: true }),
     }));
