@@ -24,7 +24,7 @@ ROOT = Path(__file__).resolve().parent.parent
 
 def test_commands_and_options_of_the_readme_exist() -> None:
     text = (ROOT / "README.md").read_text(encoding="utf-8")
-    calls = re.findall(r"^ {4}snapledger (\w+)(.*?)(?:#.*)?$", text, re.M)
+    calls = re.findall(r"^ {4}snapledger ([\w-]+)(.*?)(?:#.*)?$", text, re.M)
     assert {name for name, _ in calls} >= {"chart", "locate", "evaluate", "explain", "join"}
     for name, rest in calls:
         shown = CliRunner().invoke(app, [name, "--help"], env={"COLUMNS": "200"})
