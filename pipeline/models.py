@@ -35,6 +35,7 @@ _REINSTALL = "Install the program again; if you trained this model, write its ma
 
 
 _chosen: dict[str, Any] = {"folder": None, "device": "auto"}
+_ran_on: set[str] = set()
 
 
 def use(folder: Path | None = None, device: str = "auto") -> None:
@@ -52,6 +53,11 @@ def models_dir() -> Path:
     """The folder chosen with :func:`use`, or the folder models/ that ships beside the package."""
     chosen: Path | None = _chosen["folder"]
     return chosen or Path(__file__).resolve().parent.parent / "models"
+
+
+def ran_on() -> list[str]:
+    """Where onnxruntime put the networks of this process: execution providers."""
+    return sorted(_ran_on)
 
 
 def _available() -> list[str]:
@@ -167,6 +173,8 @@ def open_network(data: bytes, backend: str = "onnxruntime", threads: int = 2, wh
         raise ModelError(
             f"The runtime {backend} is not installed.", where=where, hint="Install it or set another backend."
         ) from e
+    except ConfigError:
+        raise
     except Exception as e:  # the runtimes raise many kinds of their own
         raise ModelError(f"{backend} cannot read this model: {e}", where=where, hint=_REINSTALL) from e
 
@@ -183,6 +191,10 @@ class _OnnxRuntime:
         options.add_session_config_entry("session.intra_op.allow_spinning", "0")
         self._session = ort.InferenceSession(data, options, providers=providers())
         self._input = self._session.get_inputs()[0].name
+        used = self._session.get_providers()[0]
+        if _chosen["device"] == "cuda" and used != CUDA:
+            raise ConfigError(f"onnxruntime runs on {used}, not on the GPU.", hint="Check its CUDA libraries.")
+        _ran_on.add(used)
 
     def __call__(self, x: NDArray[np.float32]) -> list[NDArray[np.float32]]:
         return [np.asarray(y, np.float32) for y in self._session.run(None, {self._input: x})]

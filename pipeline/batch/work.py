@@ -9,6 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from pipeline import models
 from pipeline.batch.jobs import Clip, Job, Recipe
 from pipeline.chart import chart_clip
 from pipeline.config import Config
@@ -91,6 +92,8 @@ class Worker:
         result = chart_one(job.clip, recipe.config, self._for(job), recipe.out, tick)
         if job.note:
             result.notes.append(job.note)
+        if models.CUDA in models.ran_on():
+            result.notes.append("networks ran on a GPU: last digits may differ from a processor's")
         if job.attempt > 1:
             result.notes.append("charted at the second attempt: the first ended with its worker")
         store(recipe.out, result, mark)
