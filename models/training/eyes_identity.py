@@ -1,8 +1,8 @@
 """Do tracks keep who is who? From 3 s before the snap to 2 s after it, men who stay visible.
 
 A man counts where the truth shows at least VISIBLE of him, inside the picture, in every frame looked at. His identity
-is kept when he was found at the snap and every find of him that lies on a track lies on that same track, and when
-no other man's find lies on it.
+is kept when one track holds him at the first look that has him on a track, at the snap, and at the last such look.
+A man who is on no track at the snap has lost it.
 """
 
 from __future__ import annotations
@@ -70,11 +70,9 @@ def kept(samples: Sequence[chart.Sample], seen: Seen) -> list[bool]:
             on[i] = {k: int(who[f]) for k, f in enumerate(built.found[row]) if f >= 0}
     out = []
     for person in sorted(stayed(seen, [samples[i].frame for i in chosen])):
-        mine = [k for k, p in on.get(at_snap, {}).items() if p == person]
-        track = mine[0] if mine else -1
-        others = any(look.get(track, person) not in (person, -1) for look in on.values())
-        elsewhere = any(p == person and k != track for look in on.values() for k, p in look.items())
-        out.append(track >= 0 and not others and not elsewhere)
+        tracks_of_him = [k for i in sorted(on) for k, p in on[i].items() if p == person]
+        at = [k for k, p in on.get(at_snap, {}).items() if p == person]
+        out.append(bool(at) and {tracks_of_him[0], at[0], tracks_of_him[-1]} == {at[0]})
     return out
 
 
