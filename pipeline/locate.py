@@ -14,11 +14,13 @@ from PIL import Image as Pillow
 from PIL import ImageOps, UnidentifiedImageError
 
 from pipeline import field as fields
-from pipeline import pictures, rows
+from pipeline import pictures, reserve, rows
 from pipeline.compare import iou
 from pipeline.config import Config
 from pipeline.errors import InputError, NotVideoError, SnapledgerError, SomeFailedError, UsageError
+from pipeline.ground import yard_px
 from pipeline.ledger import Row, failure_row, safe_name, text_path, write_bytes, write_csv
+from pipeline.people.looks import both, look
 from pipeline.progress import Reporter
 from pipeline.records import ROLES, SIDES, People, Registration
 from pipeline.tools import Tools
@@ -28,6 +30,7 @@ SUFFIXES = (".jpg", ".jpeg", ".png", ".webp", ".bmp", ".tif", ".tiff")
 MAX_PIXELS = 400_000_000  # header of a larger picture is taken as damage: 400 million pixels are 1.2 GB decoded
 WORK_WIDTH_PX = 3840  # larger pictures are looked at in this width; results are in the file's own pixels
 
+DOUBTFUL = 0.35  # a find less sure than this that fits no side and no place is nobody
 DOUBLE_YD, DOUBLE_IOU = 0.8, 0.5  # closer, or overlapping more, than two people who are both seen usually are
 
 
@@ -119,14 +122,16 @@ class Told:
     sides: list[str]
 
 
-def tell(people: People, registration: Registration) -> Told:
-    """Doubles and sides from one picture: by place, kit and formation where the field is known.
+def tell(people: People, registration: Registration, sure: int | None = None) -> Told:
+    """Doubles, faint finds and sides from one picture: by place, kit and formation where the field is known.
 
-    The stage that joins people over time is asked about this one moment: it knows how close two people can
-    stand. Whom it leaves out is a double where he stands next to somebody it kept, else a person of unknown side.
+    sure: how many of the people count alone (None: all); the others, behind them, count where field, sides and a
+    man's height bear them out. The stage that joins people over time is asked about this one moment: it knows how
+    close two people can stand and how many a side plays. Whom it leaves out is a double where he stands next to
+    somebody it kept, nobody where he was doubtful anyway, else a person of unknown side.
     """
     sides = ["official" if ROLES[int(r)] == "official" else "unknown" for r in people.role]
-    keep = np.ones(len(people), bool)
+    keep = np.arange(len(people)) < (len(people) if sure is None else sure)
     on_field = np.flatnonzero(people.role != ROLES.index("bystander"))
     if registration.status != "ok" or registration.camera is None or len(on_field) < 8:
         return Told(keep, sides)
@@ -137,10 +142,17 @@ def tell(people: People, registration: Registration) -> Told:
         if k >= 0 and ROLES[int(people.role[k])] == "player":
             sides[int(k)] = side if side in ("offense", "defense") else "unknown"
     xy = registration.camera.px_to_ground(people.ground_px.astype(float))
-    for n in set(on_field.tolist()) - set(found):
+    scale = yard_px(registration.camera, xy)
+    tall = (people.box_px[:, 3] - people.box_px[:, 1]) / np.maximum(np.nan_to_num(scale), 1e-6)
+    for n in on_field.tolist():
+        if n in found:
+            player = ROLES[int(people.role[n])] == "player"
+            keep[n] |= bool(player and reserve.TALL_YD[0] <= tall[n] <= reserve.TALL_YD[1])
+            continue
         near = np.linalg.norm(xy[found] - xy[n], axis=1) if found else np.zeros(0)
         overlap = iou(people.box_px[n : n + 1].astype(float), people.box_px[found].astype(float))[0]
-        keep[n] = not bool(((near < DOUBLE_YD) | (overlap > DOUBLE_IOU)).any())
+        double = bool(((near < DOUBLE_YD) | (overlap > DOUBLE_IOU)).any())
+        keep[n] &= not double and people.confidence[n] >= DOUBTFUL
     return Told(keep, sides)
 
 
@@ -197,9 +209,10 @@ def locate_one(still: Still, out: Path, config: Config, tools: Tools) -> tuple[l
         height = max(1, round(image.shape[0] * WORK_WIDTH_PX / image.shape[1]))
         image = np.ascontiguousarray(cv2.resize(image, (WORK_WIDTH_PX, height), interpolation=cv2.INTER_AREA))
     scale = full_width / image.shape[1]
-    people = tools.finder.find(image)
+    people, faint = look(tools.finder, image)
     registration = tools.registrar.register(image, people=people, hint=None)
-    told = tell(people, registration)
+    told = tell(both(people, faint), registration, len(people))
+    people = both(people, faint)
     made = player_rows(still.name, people, told, registration, scale)
     data = pictures.still_picture(
         image, people, told.sides, told.keep, registration,

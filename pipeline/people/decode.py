@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import linear_sum_assignment
 
 from pipeline.errors import ModelError
 from pipeline.records import ROLES
@@ -27,7 +28,12 @@ COLUMNS = 4 + len(ROLES) + 2 * 3
 SAME_POINTS = 0.24  # root of the summed squares of the distance of the heads and of the ground points
 SAME_HEAD, SAME_HEAD_OVERLAP = 0.25, 0.80  # or heads closer than this where boxes overlap (IoU) by more than that
 SAME_BOX = 0.90  # or boxes that overlap (IoU) by more than this
+PASSES_APART = 0.5  # two passes' finds of one man differ by less, in the same units
+ALONE = 0.5  # what a find counts that another pass over the same place did not make
 MOST_PEOPLE = 400  # in one picture: benches and stands of a wide view have some hundred
+
+
+PARTS = ("box_px", "score", "ground_px", "head_px")
 
 
 @dataclass(frozen=True)
@@ -54,7 +60,7 @@ class Found:
 
 def join(parts: list[Found]) -> Found:
     """Finds of several passes over one picture, one after the other."""
-    return Found(*(np.concatenate([getattr(p, k) for p in parts]) for k in ("box_px", "score", "ground_px", "head_px")))
+    return Found(*(np.concatenate([getattr(p, k) for p in parts]) for k in PARTS))
 
 
 def to_input(image: NDArray[np.uint8], width_px: int) -> tuple[Floats, float]:
@@ -121,6 +127,34 @@ def remove_doubles(found: Found, most: int = MOST_PEOPLE) -> Found:
         kept.append(int(left[0]))
         left = left[1:][~_same(found, int(left[0]), left[1:])]
     return found.take(np.array(kept, np.int64))
+
+
+def agree(a: Found, b: Found) -> Found:
+    """Two passes over the same part of a picture, each without doubles, made one.
+
+    A man both passes found counts with the mean of what they say; whom only one found counts for ALONE of it. Men
+    are paired one to one by their points, so that neighbours in a pile are never taken for one.
+    """
+    apart = _apart(a, b)
+    cost = np.where(apart < PASSES_APART, apart - 0.3 * overlap(a.box_px, b.box_px), 9.0)
+    rows, columns = linear_sum_assignment(cost)
+    both = [(int(i), int(j)) for i, j in zip(rows, columns, strict=True) if apart[i, j] < PASSES_APART]
+    i, j = (np.array([p[k] for p in both], np.int64) for k in (0, 1))
+    x, y = a.take(i), b.take(j)
+    parts = [Found(*((getattr(x, k) + getattr(y, k)) / 2 for k in PARTS))]
+    for f, used in ((a, i), (b, j)):
+        rest = f.take(np.setdiff1d(np.arange(len(f.score)), used))
+        parts.append(Found(rest.box_px, rest.score * np.float32(ALONE), rest.ground_px, rest.head_px))
+    return remove_doubles(join(parts))
+
+
+def _apart(a: Found, b: Found) -> Floats:
+    """(N, M) distance of heads and ground points together, in units of the larger of two boxes."""
+    size = [np.sqrt((f.box_px[:, 2:] - f.box_px[:, :2]).clip(1).prod(1)) for f in (a, b)]
+    unit = np.maximum(size[0][:, None], size[1][None])
+    head = np.linalg.norm(a.head_px[:, None] - b.head_px[None], axis=2) / unit
+    ground = np.linalg.norm(a.ground_px[:, None] - b.ground_px[None], axis=2) / unit
+    return np.asarray(np.hypot(head, ground), np.float32)
 
 
 def _same(f: Found, i: int, others: NDArray[np.int64]) -> NDArray[np.bool_]:

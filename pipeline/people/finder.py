@@ -10,14 +10,16 @@ from numpy.typing import NDArray
 
 from pipeline import models
 from pipeline.errors import ConfigError, ShapeError
-from pipeline.people.decode import Found, cut_by_edge, decode, join, remove_doubles, to_input
+from pipeline.people.decode import Found, agree, cut_by_edge, decode, join, remove_doubles, to_input
 from pipeline.people.kit import kit_colours
 from pipeline.records import People
 
 PASSES = ("whole", "tiles", "both")
+PASSES_OF = {"whole": ("whole",), "tiles": ("tiles",), "both": ("whole", "tiles")}
 MODEL = "people"
 WIDTH_PX = 1280  # longer side of the network's input, as trained
 CONFIDENCE = 0.25  # used where the manifest names none
+FAINT = 0.5  # share of the confidence down to which a find is kept as faint
 TILE_SHARE = 0.58  # width of each of the two zoomed tiles, share of the picture
 
 
@@ -25,7 +27,8 @@ class Finder:
     """Finds people. A Finder is made once and used for many pictures.
 
     folder: where manifest.toml lies (default: the models that ship). passes: 'whole' looks at the picture once,
-    'tiles' at its left and right part enlarged (twice the work, for people who are small), 'both' at all three.
+    'tiles' at its left and right part enlarged (twice the work, for people who are small), 'both' at all three:
+    whom the whole and the enlarged look agree on counts most.
     confidence: least score of a find (None: the manifest's). Raises ModelError where the model is absent or
     damaged, ConfigError for a wrong option.
     """
@@ -56,10 +59,16 @@ class Finder:
 
     def find(self, image_bgr: NDArray[np.uint8]) -> People:
         """People in a picture (H, W, 3) uint8 BGR, surest first. Raises ShapeError for another array."""
-        if image_bgr.ndim != 3 or image_bgr.shape[2] != 3 or image_bgr.dtype != np.uint8:
-            raise ShapeError(f"Finder.find: expected (H, W, 3) uint8, got {image_bgr.shape} {image_bgr.dtype}.")
+        return self._people(image_bgr, self.candidates(image_bgr, self.confidence))
+
+    def look(self, image_bgr: NDArray[np.uint8]) -> tuple[People, People]:
+        """(those ``find`` gives, those too faint to count alone: down to FAINT of the confidence)."""
+        found = self.candidates(image_bgr, FAINT * self.confidence)
+        sure = found.confidence >= self.confidence
+        return self._people(image_bgr, found.take(sure)), self._people(image_bgr, found.take(~sure))
+
+    def _people(self, image_bgr: NDArray[np.uint8], found: Found) -> People:
         h, w = image_bgr.shape[:2]
-        found = self.candidates(image_bgr)
         return People(
             width_px=w,
             height_px=h,
@@ -72,22 +81,32 @@ class Finder:
             kit=kit_colours(image_bgr, found.box_px, found.ground_px, found.head_px, self.kit),
         )
 
-    def candidates(self, image_bgr: NDArray[np.uint8]) -> Found:
-        """The finds after removal of doubles, with a score for each role."""
-        parts = []
-        for x, y, part in _parts(image_bgr, self.passes):
-            tensor, scale = to_input(part, self.width_px)
-            found = decode(self._network(tensor)[0], scale, self.confidence, (x, y))
-            parts.append(_away_from_seams(found, x, part.shape[1], image_bgr.shape[1]))
-        return remove_doubles(join(parts))
+    def candidates(self, image_bgr: NDArray[np.uint8], confidence: float | None = None) -> Found:
+        """The finds after removal of doubles, with a score for each role. confidence: least score (own: None).
+
+        Raises ShapeError for another array than (H, W, 3) uint8.
+        """
+        if image_bgr.ndim != 3 or image_bgr.shape[2] != 3 or image_bgr.dtype != np.uint8:
+            raise ShapeError(f"Finder.find: expected (H, W, 3) uint8, got {image_bgr.shape} {image_bgr.dtype}.")
+        least = self.confidence if confidence is None else confidence
+        passes = []
+        for some in PASSES_OF[self.passes]:
+            parts = []
+            for x, y, part in _parts(image_bgr, some):
+                tensor, scale = to_input(part, self.width_px)
+                found = decode(self._network(tensor)[0], scale, least, (x, y))
+                parts.append(_away_from_seams(found, x, part.shape[1], image_bgr.shape[1]))
+            passes.append(remove_doubles(join(parts)))
+        found = passes[0] if len(passes) == 1 else agree(*passes)
+        return found.take(found.confidence >= least)
 
 
 def _parts(image: NDArray[np.uint8], passes: str) -> Iterator[tuple[int, int, NDArray[np.uint8]]]:
     """(x, y, part) of the picture for each pass."""
     w = image.shape[1]
-    if passes in ("whole", "both"):
+    if passes == "whole":
         yield 0, 0, image
-    if passes in ("tiles", "both"):
+    else:
         tile = round(w * TILE_SHARE)
         yield 0, 0, image[:, :tile]
         yield w - tile, 0, image[:, w - tile :]
