@@ -41,7 +41,8 @@ SAME_IOU = 0.4  # a find that overlaps somebody who need not be found so much is
 class Seen:
     """One still. wanted, hit: people to be found and found; finds: finds that count. ground_px (at WIDTH_PX),
     ground_yd: errors of those found, yards only where the field was registered. inside_yd: median error of the
-    registration between the hash rows (NaN where there is none); claimed_yd: its own estimate."""
+    registration between the hash rows (NaN where there is none); claimed_yd: its own estimate. level_told: 'unsure'
+    where the program does not say."""
 
     name: str
     tags: dict[str, str]
@@ -133,7 +134,7 @@ def record(image: NDArray[np.uint8], truth: Any, name: str, stages: tools.Tools)
         yd = on_field(found, at, feet, shift, truth.level)
     return Seen(
         name, dict(truth.tags), len(wanted), len(hits), finds, twice, _short(px), _short(yd), found.status, inside,
-        float(found.error_yd), truth.level, found.level, found.view == truth.view, bool(found.absolute_x_known),
+        float(found.error_yd), truth.level, found.level_told, found.view == truth.view, bool(found.absolute_x_known),
         bool(found.absolute_x_known and shift != 0),
     )  # fmt: skip
 

@@ -13,6 +13,7 @@ from models.training.eyes_stills import Seen
 from models.training.film.tags import KEYS
 from pipeline import stats
 
+UNSURE = "unsure"  # a level that the program does not tell
 LEAST = 20  # stills; on fewer nothing is said
 CLAIM_YD = 0.5
 TITLES = {
@@ -63,6 +64,7 @@ def figures(records: Sequence[Seen]) -> dict[str, Any]:
         "registered": ratio(records, lambda r: (r.status == "ok", 1)),
         "registration_yd": _spread([[r.inside_yd] for r in ok if math.isfinite(r.inside_yd)]),
         "level_told": ratio(records, lambda r: (r.level == r.level_told, 1)),
+        "level_wrong": ratio(records, lambda r: (r.level_told not in (r.level, UNSURE), 1)),
         "view_told": ratio(records, lambda r: (r.view_right, 1)),
         "absolute_known": ratio(ok, lambda r: (r.absolute_known, 1)),
         "absolute_wrong": ratio(ok, lambda r: (r.absolute_wrong, r.absolute_known)),
@@ -103,17 +105,18 @@ def row(name: str, f: Mapping[str, Any]) -> str:
         return f"| {name} | {f['stills']} | too few |" + " |" * 9
     known = _share(f, "absolute_known", False)
     wrong = f"{known}, {_share(f, 'absolute_wrong', False)}" if "absolute_wrong" in f else known
+    level = f"{_share(f, 'level_told')}, {_share(f, 'level_wrong', False)}"
     cells = (
         name, str(f["stills"]), _share(f, "recall"), _share(f, "precision"), f"{f['doubles_a_still']:.2f}",
         _yards(f, "ground_px", "px", 1), _yards(f, "ground_yd", "yd", 2), _share(f, "usable"),
-        _yards(f, "registration_yd", "yd", 2), _share(f, "level_told"), wrong, _share(f, "honest", False),
+        _yards(f, "registration_yd", "yd", 2), level, wrong, _share(f, "honest", False),
     )  # fmt: skip
     return "| " + " | ".join(cells) + " |"
 
 
 HEAD = (
     "| look | stills | people: recall | precision | doubles a still | ground point: median / p95 (at 1280 px width) "
-    "| on the field | registration usable | its error: median / p95 | level told | absolute line known, wrong of these "
+    "| on the field | registration usable | its error: median / p95 | level told right, told wrong | absolute line known, wrong of these "
     "| claims under 0.5 yd kept |"
 )
 
