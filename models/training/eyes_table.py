@@ -116,7 +116,8 @@ def row(name: str, f: Mapping[str, Any]) -> str:
 
 HEAD = (
     "| look | stills | people: recall | precision | doubles a still | ground point: median / p95 (at 1280 px width) "
-    "| on the field | registration usable | its error: median / p95 | level told right, told wrong | absolute line known, wrong of these "
+    "| on the field | registration usable | its error: median / p95 | level told right, told wrong "
+    "| absolute line known, wrong of these "
     "| claims under 0.5 yd kept |"
 )
 
