@@ -22,9 +22,12 @@ def deep_after(scene: Scene, rushers: tuple[int, ...]) -> tuple[Label, tuple[int
     d1, _ = scene.at(s("after.look_s"))
     limit = s("after.deep_yd") * scene.depth_scale
     who: list[int] = []
+    gone: list[int] = []
     lost = 0
     for i in deep_candidates(scene, rushers):
-        if np.isfinite(d1[i]) or not np.isfinite(scene.set_depth[i]):
+        if not np.isfinite(d1[i]) and left_going_deep(scene, i, limit):
+            gone.append(i)
+        elif np.isfinite(d1[i]) or not np.isfinite(scene.set_depth[i]):
             who.append(i)
         elif scene.set_depth[i] > 6.0 * scene.depth_scale:
             lost += 1
@@ -32,9 +35,10 @@ def deep_after(scene: Scene, rushers: tuple[int, ...]) -> tuple[Label, tuple[int
     found = dict(zip(known, chances(scene, "deep_after", [features.deep_after(scene, i) for i in known]), strict=True))
     p = [found.get(i, 0.0) for i in who]
     missing, hidden = hidden_deep(scene, limit)
-    dist = count_distribution(np.r_[p, [max(hidden, 0.6)] * lost, [hidden] * min(missing, 4)])
-    counted = tuple(i for i, q in zip(who, p, strict=True) if q > 0.5)
-    scene.facts["deep_after_depths_yd"] = [round(float(d1[i]), 2) for i in counted]
+    beyond_edge = [s("after.left_deep")] * len(gone)
+    dist = count_distribution(np.r_[p, beyond_edge, [max(hidden, 0.6)] * lost, [hidden] * min(missing, 4)])
+    counted = (*(i for i, q in zip(who, p, strict=True) if q > 0.5), *gone)
+    scene.facts["deep_after_depths_yd"] = [round(float(d1[i]), 2) for i in counted if i not in gone]
     room = scene.visible_depth_yd - limit
     short = np.isfinite(room) and room < s("deep.least_room_yd") * scene.depth_scale
     blurred = dist[min(len(counted), len(dist) - 1)] < 0.35 and room < s("deep.room_yd")
@@ -43,9 +47,22 @@ def deep_after(scene: Scene, rushers: tuple[int, ...]) -> tuple[Label, tuple[int
         return Label(None, 0.0, "not_visible", why), counted, dist
     if lost and short:
         return Label(None, 0.0, "not_visible", f"{lost} deep defenders left the picture"), counted, dist
-    said = ", ".join(f"{d1[i]:.1f}" for i in counted) or "nobody"
+    said = ", ".join("beyond the picture" if i in gone else f"{d1[i]:.1f}" for i in counted) or "nobody"
     reason = f"{said} deeper than {limit:.1f} yd at {s('after.look_s'):.1f} s"
     return graded(scene, len(counted), float(dist[min(len(counted), len(dist) - 1)]), reason), counted, dist
+
+
+def left_going_deep(scene: Scene, i: int, limit: float) -> bool:
+    """Whether a man left the picture over its deep edge: last seen near it, deep, and not coming down. Had he come
+    down he would be in the picture."""
+    known = np.flatnonzero(np.isfinite(scene.depth[:, i]) & (scene.time_s <= scene.settings("after.look_s")))
+    if len(known) < 2 or not np.isfinite(scene.visible_depth_yd) or scene.time_s[known[-1]] < -0.2:
+        return False
+    last, earlier = known[-1], known[max(len(known) - 3, 0)]
+    depth = scene.depth[last, i]
+    speed = (depth - scene.depth[earlier, i]) / max(scene.time_s[last] - scene.time_s[earlier], 0.1)
+    near = scene.visible_depth_yd - depth < scene.settings("after.edge_yd")
+    return bool(depth > limit - 1.0 and near and speed > -1.0)
 
 
 def deep_candidates(scene: Scene, rushers: tuple[int, ...]) -> list[int]:

@@ -147,3 +147,24 @@ def test_men_outside_a_tight_picture_leave_no_count_and_no_kick() -> None:
     assert got.by_name["deep_safeties"].status == "not_visible"
     assert got.by_name["corner_depth_offense_left_yd"].status == "not_visible"
     assert got.by_name["play_kind"].value == "dropback"
+
+
+def test_a_safety_who_leaves_the_picture_going_deep_is_still_deep() -> None:
+    """Had he come down he would be in the picture; one who was coming down when last seen is not counted."""
+    b = play([(13.0, 0.0)])
+    t = b.tracks()
+    k = b.index("D0")
+
+    def cut(speed_yd_s: float) -> Labels:
+        xy = t.xy_yd.copy()
+        after = TIMES_S > 0
+        xy[after, k, 0] += speed_yd_s * TIMES_S[after]
+        xy[TIMES_S > 0.5, k] = np.nan
+        a = replace(alignment.align(t), visible_depth_yd=16.0)
+        shown = replace(t, xy_yd=xy)
+        return labels.label(shown, replace(alignment.align(shown), visible_depth_yd=a.visible_depth_yd))
+
+    gone = cut(3.0).by_name["deep_safeties_after"]
+    assert gone.value == 1 and "beyond the picture" in gone.reason
+    down = cut(-6.0).by_name["deep_safeties_after"]
+    assert down.value is None and down.status == "not_visible"
