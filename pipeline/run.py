@@ -27,6 +27,7 @@ __all__ = ["Clip", "Inputs", "Run", "collect", "summary"]
 
 TABLES_EVERY_S = 20.0
 TABLES_SHARE = 25.0  # or so many times as long as writing them takes, where that is longer
+LONGEST_BASE = 120  # letters of a snap id's stem: pictures are named after it, and a file's name has its limits
 MIN_VOTERS, MAJORITY = 3, 0.6  # clips needed, and share of them that must agree, to correct the others' level
 
 
@@ -92,9 +93,9 @@ def _named(found: Iterable[tuple[Path, str]]) -> list[Clip]:
         seen.add(real)
         if name in names:
             name = text_path(path)
-        base = safe_name(name.rsplit("/", 1)[-1].rsplit(".", 1)[0])
+        base = safe_name(name.rsplit("/", 1)[-1].rsplit(".", 1)[0])[:LONGEST_BASE]
         if base in bases:
-            base = safe_name(name.rsplit(".", 1)[0].replace("/", "_"))
+            base = safe_name(name.rsplit(".", 1)[0].replace("/", "_"))[-LONGEST_BASE:]
         unique, n = base, 2
         while unique in bases:
             unique, n = f"{base}_{n}", n + 1

@@ -261,3 +261,36 @@ def test_an_engine_may_be_asked_again(
             assert sum(ending(e) for e in engine.run([job])) == 1
     finally:
         engine.close()
+
+
+def test_hostile_file_names_are_charted_and_stay_inside_the_run(config: Config, tmp_path: Path) -> None:
+    game, out, other = tmp_path / "game", tmp_path / "out", tmp_path / "here"
+    game.mkdir()
+    names = ["=cmd|' C calc'!A0.mp4", 'he said "go".mp4', "a..mp4", "\U0001f3c8 one.mp4", "\u05d0\u05d1\u202e.mp4",
+             "y" * 240 + ".mp4", "-rf.mp4", "a,b;c.mp4"]  # fmt: skip
+    one = support.write_film(tmp_path / "one.mp4", 1.2)
+    for name in names:
+        shutil.copy(one, game / name)
+    local(config, out, game).chart(collect([game], config), LineReporter(sys.stderr))
+    rows = ledger.read_csv(out / "snaps.csv", "snaps")
+    assert sorted(r["clip"] for r in rows) == sorted(names)
+    assert b"\r\n=cmd" not in (out / "snaps.csv").read_bytes() and len({r["snap_id"] for r in rows}) == len(names)
+    assert len(list((out / "frames").iterdir())) == 2 * len(names)
+    assert {p.name for p in tmp_path.iterdir()} == {"game", "out", "one.mp4"}
+    Run(config, None, other, False, Here(config, batch_support.load(config), other)).chart(
+        collect([game], config), LineReporter(sys.stderr)
+    )
+    same(other, out)
+
+
+def test_a_folder_that_cannot_be_written_is_said_before_any_work(
+    game: Path, config: Config, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(path: str, *more: object, **options: object) -> None:
+        raise OSError(30, "Read-only file system", path)
+
+    monkeypatch.setattr(ledger.Path, "mkdir", refuse)
+    engine = local(config, tmp_path / "out", game)
+    with pytest.raises(OutputError, match="Read-only") as caught:
+        engine.chart(collect([game], config), LineReporter(sys.stderr))
+    assert "disk that can be written" in caught.value.hint
