@@ -30,6 +30,7 @@ SUFFIXES = (".jpg", ".jpeg", ".png", ".webp", ".bmp", ".tif", ".tiff")
 MAX_PIXELS = 400_000_000  # header of a larger picture is taken as damage: 400 million pixels are 1.2 GB decoded
 WORK_WIDTH_PX = 3840  # larger pictures are looked at in this width; results are in the file's own pixels
 
+SIDE_SURE = 0.7  # less sure than this and a person's side stays unknown
 DOUBTFUL = 0.35  # a find less sure than this that fits no side and no place is nobody
 DOUBLE_YD, DOUBLE_IOU = 0.8, 0.5  # closer, or overlapping more, than two people who are both seen usually are
 
@@ -138,7 +139,7 @@ def tell(people: People, registration: Registration, sure: int | None = None) ->
     joined = build([Sample(0, 0.0, people, registration)])
     found = [int(k) for k in joined.found[0] if k >= 0]
     for track, k in enumerate(joined.found[0]):
-        side = SIDES[int(joined.side[track])]
+        side = SIDES[int(joined.side[track])] if joined.side_confidence[track] >= SIDE_SURE else "unknown"
         if k >= 0 and ROLES[int(people.role[k])] == "player":
             sides[int(k)] = side if side in ("offense", "defense") else "unknown"
     xy = registration.camera.px_to_ground(people.ground_px.astype(float))
