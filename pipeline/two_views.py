@@ -1,4 +1,7 @@
-"""Both views of a play, sideline and end zone, as one row: each label from the view that is surer of it.
+"""Both views of a play, sideline and end zone, as one row: each label from the view that sees it better.
+
+The width and the depth of a defence are the sideline's, wherever it answers: an end-zone picture seldom holds the
+deepest man, and a count without him looks sure. What happens at the line is taken from the view that is surer.
 
 Clips are paired by name (the same but for a word that names the view) or by order (first with first, counts being
 equal). What belongs together is taken together from one view: rushers with blockers and window, rotation with the
@@ -28,6 +31,7 @@ GROUPS: tuple[tuple[str, ...], ...] = (
     ("deep_safeties_after", "rotation", "rotation_from", "disguised"),
     ("coverage_after", "coverage_after_candidates"),
 )
+AT_THE_LINE = (GROUPS[0], GROUPS[3], GROUPS[6])  # play kind, box, rush: both views show them
 LED_BY = {"corner_depth_offense_left_yd": "corner_picture"}  # the label whose confidence decides for a group
 DROPBACK_ONLY = frozenset((*GROUPS[6], *GROUPS[7], *GROUPS[8]))
 PLACE = ("line_of_scrimmage_yd", "ball_across_yd", "field_level")  # taken from the other view where blank
@@ -110,7 +114,8 @@ def merge(pair: Paired) -> tuple[Row, dict[str, Row]]:
             f"{name} {pair.side[name]} {PLAIN_NAME['sideline']}, {pair.end[name]} {PLAIN_NAME['endzone']}"
             for name in differ if not name.endswith("_candidates")
         ]  # fmt: skip
-        if _sure(pair.end_labels, group) > _sure(pair.side_labels, group):
+        side, end = _sure(pair.side_labels, group), _sure(pair.end_labels, group)
+        if end > side and (group in AT_THE_LINE or side == 0.0):
             _take(group, pair, row, labels, str(snap_id))
     if row.get("play_kind") != "dropback":
         for name in DROPBACK_ONLY:

@@ -92,3 +92,14 @@ def test_a_run_becomes_one_row_a_play(tmp_path: Path) -> None:
     told = ledger.read_csv(tmp_path / "labels.csv", "labels")
     assert [(r["snap_id"], r["value"]) for r in told if r["snap_id"] == "p1_side-p1"] == [("p1_side-p1", "5")]
     assert context.finish(tmp_path, config.load(), None) == [], "again: nothing to do"
+
+
+def test_the_deep_count_is_the_sidelines_however_sure_the_other_view_is() -> None:
+    """Common practice, no source: from behind the end zone the deepest man is seldom in the picture."""
+    side = snap("p_side.mp4", "sideline", deep_safeties=1, coverage_before="cover_3")
+    end = snap("p_end.mp4", "endzone", deep_safeties=0, coverage_before="cover_0")
+    a = {"deep_safeties": label("deep_safeties", 1, 0.7), "coverage_before": label("coverage_before", "cover_3", 0.5)}
+    b = {"deep_safeties": label("deep_safeties", 0, 0.99), "coverage_before": label("coverage_before", "cover_0", 0.9)}
+    row, _ = two_views.merge(Paired(side, end, a, b))
+    assert (row["deep_safeties"], row["coverage_before"]) == (1, "cover_3")
+    assert "views disagree: deep_safeties 1 from the side, 0 from behind" in row["review_reasons"]
