@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import json
 import lzma
+import re
 from collections.abc import Callable, Mapping
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
+from fractions import Fraction
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -21,8 +23,12 @@ from pipeline import chart, tools
 from pipeline import config as configs
 from pipeline.audit.evidence import camera_of, people_of, snap_of
 from pipeline.ledger import RUN_TABLES, ClipResult, Row, read_csv, write_csv
-from pipeline.records import Registration, Shot
+from pipeline.records import Registration, Shot, Snap
+from pipeline.snap import SnapSettings
 
+SURE = SnapSettings().sure
+NEAR_TICKS = 8  # the frame lies this close to the peak of the score
+AFTERTHOUGHT = re.compile(r"(; |^)only \d+ (of \d+ men|% of the men|men of the).*$")  # words that confirm adds
 Changed = Callable[[tools.Tools], tools.Tools]
 
 
@@ -48,6 +54,31 @@ def registration_of(raw: Mapping[str, Any]) -> Registration:
     )  # fmt: skip
 
 
+def unconfirmed(raw: Mapping[str, Any]) -> Snap:
+    """The snap as the snap finder gave it, before the tracks were asked: from its evidence.
+
+    Frame and score are kept there; the time of a withdrawn one follows from the frames looked at (constant rate).
+    """
+    told, evidence = snap_of(raw["snap"]), raw["snap"].get("evidence") or {}
+    score = evidence.get("score")
+    frame = evidence.get("withdrawn_frame", told.frame)
+    if "tracks" not in evidence or frame is None or (told.time_s is None and not score):
+        return told
+    first, last = raw["samples"][0], raw["samples"][-1]
+    time = told.time_s
+    if time is None:
+        step = Fraction((last["time_s"] - first["time_s"]) / (last["frame"] - first["frame"])).limit_denominator(1001)
+        time = frame * step
+    sure = told.confidence
+    if score:
+        tick = round(float(time) / float(evidence["tick_s"]))
+        sure = max(score[max(0, tick - NEAR_TICKS) : tick + NEAR_TICKS + 1])
+    reason = AFTERTHOUGHT.sub("", "" if told.frame is None else told.reason)
+    if not reason and sure < SURE:
+        reason = f"score {sure:.2f} under {SURE:.2f}"
+    return Snap("unsure" if reason else "ok", int(frame), time, float(sure), reason, {**evidence, "tracks": None})
+
+
 def play_of(raw: Mapping[str, Any], number: int) -> chart.Play:
     """A play as the chart holds it after its last sampled frame, registration over time done."""
     samples = [
@@ -56,17 +87,16 @@ def play_of(raw: Mapping[str, Any], number: int) -> chart.Play:
     ]
     wanted = {s.frame: s.time_s for s in samples}
     shot = Shot(**raw["shot"])
-    return chart.Play(number, shot, snap_of(raw["snap"]), wanted, {}, {f: np.eye(3) for f in wanted}, samples)
+    return chart.Play(number, shot, unconfirmed(raw), wanted, {}, {f: np.eye(3) for f in wanted}, samples)
 
 
 def again(path: Path, clip: str, stages: tools.Tools, config: configs.Config) -> ClipResult:
-    """Rows of one snap, from its evidence. The snap stays as it was confirmed then."""
+    """Rows of one snap, from its evidence; the tracks are asked again whether they bear the snap out."""
     snap_id = path.name.split(".json")[0]
     base, number = snap_id.rsplit("-p", 1)
     result = ClipResult(clip)
     kept = replace(stages, over_time=lambda frames, registrations, to_first: list(registrations))
-    confirmed = config.with_("confirm", enabled=False)
-    chart._finish(play_of(read_evidence(path), int(number)), clip, base, kept, confirmed, None, result)
+    chart._finish(play_of(read_evidence(path), int(number)), clip, base, kept, config, None, result)
     return result
 
 
