@@ -163,3 +163,25 @@ def test_a_person_found_twice_is_listed_once(monkeypatch: pytest.MonkeyPatch) ->
     told = locate.tell(twice, registration)
     assert len(once) - 1 <= told.keep.sum() <= len(once) and not told.keep[-2:].any()
     assert locate.tell(once, registration).keep.all()
+
+
+def test_a_faint_find_counts_where_its_side_is_short_and_it_is_as_tall_as_a_man() -> None:
+    """Eleven a side (rulebooks): the eleventh found faintly at his place counts, a faint spot elsewhere does not."""
+    from dataclasses import replace
+
+    from pipeline.people.looks import subset
+
+    everybody = support.people()
+    registration = support.KnownRegistrar().register(None)
+    last = len(everybody) - 1
+    order = np.r_[np.setdiff1d(np.arange(len(everybody)), [12]), 12]
+    people = subset(everybody, order)
+    confidence = people.confidence.copy()
+    confidence[last] = 0.15
+    people = replace(people, confidence=confidence)
+    assert locate.tell(people, registration, last).keep[last]
+    short = people.box_px.copy()
+    short[last, 1] = short[last, 3] - 0.3 * (short[last, 3] - short[last, 1])  # a third of a man's height
+    assert not locate.tell(replace(people, box_px=short), registration, last).keep[last]
+    lost = replace(registration, status="abstained", camera=None)
+    assert not locate.tell(people, lost, last).keep[last]

@@ -231,3 +231,35 @@ def test_kit_of_stripes_spreads() -> None:
     box, ground, head = (np.array([v], np.float32) for v in ([86, 42, 115, 130], [100, 130], [100, 50]))
     kit = kit_colours(image, box, ground, head)[0]
     assert kit[KIT_FEATURES.index("torso_L_spread")] > 60
+
+
+def test_two_passes_agree_man_by_man() -> None:
+    """Neighbours in a pile stay two though each pass puts their points a little elsewhere; a find of one pass alone
+    counts for half."""
+    boxes = np.array([[100, 100, 130, 174], [118, 100, 148, 174]], float)
+    a = found(boxes, confidence=[0.8, 0.6])
+    b = found(np.concatenate([boxes + 5, [[400, 100, 430, 174]]]), confidence=[0.6, 0.8, 0.6])
+    made = d.agree(a, b)
+    assert len(made.score) == 3
+    assert made.confidence.tolist() == pytest.approx([0.7, 0.7, 0.3])
+    assert made.box_px[:, 0].max() == pytest.approx(400)
+    assert sorted(made.box_px[:2, 0].tolist()) == pytest.approx([102.5, 120.5])
+    none = found(np.zeros((0, 4)))
+    assert len(d.agree(a, none).score) == 2 and len(d.agree(none, none).score) == 0
+
+
+def test_faint_finds_are_kept_apart() -> None:
+    from pipeline.people.looks import both, look
+
+    class Unsure(Painted):
+        def __call__(self, tensor: np.ndarray) -> list[np.ndarray]:
+            out = super().__call__(tensor)[0].copy()
+            columns = out[0] if out.shape[1] == d.COLUMNS else out[0].T
+            columns[4 : 4 + 3] *= np.where(np.arange(columns.shape[1]) == 0, 0.2 / columns[4 : 4 + 3].max(), 1.0)
+            return [out]
+
+    finder = Finder(network=Unsure(), confidence=0.3)
+    sure, faint = look(finder, picture())
+    assert len(sure) == 2 and len(faint) == 1
+    assert len(finder.find(picture())) == 2
+    assert len(both(sure, faint)) == 3 and both(sure, faint).confidence[-1] < 0.3
