@@ -30,6 +30,7 @@ ONE_ROW_FACTOR = 2.0  # measured on rendered film
 # 90th percentile of error over estimate 13 in 16 stills, under 2 where ticks were found).
 NO_TICKS_FACTOR, NO_PAINT_FACTOR = 5.0, 8.0
 MOST_ALTERNATIVES = 4
+PLAIN_LINES = 4  # yard lines that, with a second row of anything, make a picture from the side plain
 ONE_ROW_MARGIN = 2.5  # most that one row's reading at a level may say against the same row at another (log evidence)
 
 
@@ -133,7 +134,9 @@ def humbled(readings: list[Reading]) -> list[Reading]:
     A single row of hash marks, by itself, tells levels apart only by where such cameras usually stand.
     """
     best = readings[0]
-    if best.fit.view != "endzone" or best.fit.rows not in ("near", "far"):
+    q = best.fit.quality
+    plain = best.fit.view == "sideline" and q.rows > 1 and q.yard_lines >= PLAIN_LINES
+    if best.fit.rows not in ("near", "far") or plain:
         return readings
     return [
         replace(r, score=max(r.score, best.score - ONE_ROW_MARGIN))
