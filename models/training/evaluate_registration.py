@@ -121,6 +121,9 @@ def figures(cases: list[Case], truth: dict[str, Any]) -> dict[str, Any]:
         "known_wrong": round(sum(c.shift_yd != 0 for c in known) / max(len(known), 1), 4),
         "guess_wrong": round(sum(c.shift_yd != 0 for c in ok) / max(len(ok), 1), 4),
         "level_right": round(sum(c.registration.level == c.level for c in cases) / max(len(cases), 1), 4),
+        "level_unsure": round(sum(c.registration.level_told == "unsure" for c in cases) / max(len(cases), 1), 4),
+        "level_told_wrong": round(sum(c.registration.level_told not in (c.level, "unsure") for c in cases)
+                                  / max(len(cases), 1), 4),
         "view_right": round(sum(c.registration.view == truth[c.name].view for c in cases) / max(len(cases), 1), 4),
         "claims_kept": round(sum(np.median(c.inside) < 0.5 for c in claims) / max(len(claims), 1), 4),
         "seconds_median": _q([c.seconds for c in cases], 50),
