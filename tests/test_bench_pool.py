@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from models.training import bench_pack
+from models.training import bench_pack, bench_set
 from models.training.bench_pool import Board, Pool, work
 from pipeline import models
 from tests.test_models import tiny_network
@@ -125,3 +125,25 @@ def test_archives_stay_small_and_hold_everything(tmp_path: Path, monkeypatch: py
             found += tar.getnames()
     evidence = [f"run/evidence/c{k}-p1.json.xz" for k in range(9)]
     assert sorted(found) == sorted(["facts.json", "run/snaps.csv", *evidence])
+
+
+def test_results_of_another_program_are_not_taken_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    place = bench_pack.Place(tmp_path)
+    kept = place.run / "results" / "a.json"
+    monkeypatch.setattr(bench_set, "fingerprint", lambda place: "one")
+    bench_set.forget_others(place)
+    kept.parent.mkdir(parents=True)
+    kept.write_text("{}", encoding="utf-8")
+    bench_set.forget_others(place)
+    assert kept.exists()
+    monkeypatch.setattr(bench_set, "fingerprint", lambda place: "two")
+    bench_set.forget_others(place)
+    assert not kept.exists()
+
+
+def test_half_a_clip_is_no_clip(tmp_path: Path) -> None:
+    place = bench_pack.Place(tmp_path)
+    place.film.mkdir()
+    for name in ("b.mp4", "b.truth.json", "a.part.mp4", "a.truth.json", "c.mp4"):
+        (place.film / name).touch()
+    assert place.rendered() == ["b"]
