@@ -117,7 +117,8 @@ def run_folder(out: Path, deep_yd: float = 8.2) -> Path:
     a = replace(align(t), visible_depth_yd=25.0)
     got = labels.label(t, a)
     ledger.write_json(out / "evidence" / "a-p1.json", {
-        "shot": {"first_frame": 0, "last_frame": 180}, "snap": Snap("ok", 9, None, 0.9), "samples": [], "tracks": t, "alignment": a, "labels": got,
+        "shot": {"first_frame": 0, "last_frame": 180}, "snap": Snap("ok", 9, None, 0.9), "samples": [],
+        "tracks": t, "alignment": a, "labels": got,
     })  # fmt: skip
     row = snap("a-p1", "a.mp4", schema_version=SCHEMA_VERSION, view="sideline", field_level="college")
     ledger.write_csv(out / "snaps.csv", "snaps", [{**row, **rows.label_cells(got)}])
