@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import replace
 
 import numpy as np
@@ -168,3 +169,26 @@ def test_a_safety_who_leaves_the_picture_going_deep_is_still_deep() -> None:
     assert gone.value == 1 and "beyond the picture" in gone.reason
     down = cut(-6.0).by_name["deep_safeties_after"]
     assert down.value is None and down.status == "not_visible"
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_missing_people_and_moments_never_break_a_play(seed: int) -> None:
+    """Whatever is left of a play is labelled or said to be missing: every label has a status and a confidence."""
+    rng = np.random.default_rng(seed)
+    t = play([(float(rng.uniform(7, 15)), float(rng.uniform(-9, 9)))]).tracks()
+    men = rng.uniform(size=len(t.role)) > rng.uniform(0, 0.6)
+    moments = rng.uniform(size=len(t.time_s)) > rng.uniform(0, 0.8)
+    moments[list(TIMES_S).index(0.0)] = True
+    xy = t.xy_yd[moments][:, men].copy()
+    xy[rng.uniform(size=xy.shape[:2]) < rng.uniform(0, 0.5)] = np.nan
+    left = Tracks(
+        t.time_s[moments], t.frame[moments], xy, np.isfinite(xy[..., 0]), t.role[men], t.side[men],
+        t.side_confidence[men], t.found[moments][:, men], t.error_yd[moments],
+    )  # fmt: skip
+    with np.errstate(all="ignore"), warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # the alignment's own, of men never seen
+        a = alignment.align(left)
+    got = labels.label(left, a)
+    assert all(0 <= x.confidence <= 1 and x.reason for x in got.by_name.values() if x.value is None)
+    if got.coverage_before:
+        assert sum(got.coverage_before.values()) == pytest.approx(1.0)
