@@ -10,7 +10,7 @@ No peak above the threshold is an answer: no snap. What the people's tracks say 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
@@ -32,24 +32,30 @@ SHIPPED = onset.SHORT  # what the shipped network is shown
 
 @dataclass(frozen=True)
 class SnapSettings:
-    """lowest: score of a moment that the checker looks at. threshold: score (the checker's where there is one) under
-    which there is no snap; sure: from which it is 'ok', between 'unsure'.
-    rival: another moment with this share of its score makes a snap 'unsure', where it is at least rival_apart_s
-    from it and nearer than apart_s.
-    apart_s: two snaps of one film are at least this far apart (a play and the way back: common practice, no
-    source). lead_s, tail_s: film needed before and after a snap. refine_s: how far the exact frame may be
-    from the scorer's peak. threshold and sure were set on clips never trained on (models/snap/card.md).
+    """threshold: score under which there is no snap; sure: score from which it is 'ok', between 'unsure'; both are the
+    scorer's. lowest: score of a moment that the checker looks at; check_threshold, check_sure: the same for its
+    chances, which count where there is a checker. rival: another moment with this share of its score makes a snap
+    'unsure', where it is at least rival_apart_s from it and nearer than apart_s. apart_s: two snaps of one film are
+    at least this far apart (a play and the way back: common practice, no source). lead_s, tail_s: film needed
+    before and after a snap. refine_s: how far the exact frame may be from the scorer's peak. The thresholds were set
+    on clips never trained on (models/snap/card.md).
     """
 
-    lowest: float = 0.05
     threshold: float = 0.3
     sure: float = 0.5
+    lowest: float = 0.05
+    check_threshold: float = 0.15
+    check_sure: float = 0.6
     rival: float = 0.7
     rival_apart_s: float = 0.6
     apart_s: float = 6.0
     lead_s: float = 0.3
     tail_s: float = 0.15
     refine_s: float = 0.13
+
+    def with_check(self) -> SnapSettings:
+        """The settings where a checker has the word."""
+        return replace(self, threshold=self.check_threshold, sure=self.check_sure)
 
 
 DEFAULTS = SnapSettings()
@@ -109,6 +115,7 @@ def find_snaps(
         scorer, checker = shipped_scorer(), snap_check.shipped_checker()
     grid = onset.grids(motion)
     score = scorer(grid)
+    settings = settings.with_check() if checker is not None else settings
     evidence = {"score": np.round(score, 4), "tick_s": onset.TICK_S, "threshold": settings.threshold}
     found: list[Snap] = []
     at = np.arange(len(score)) * onset.TICK_S

@@ -85,7 +85,7 @@ def test_the_check_decides_between_moments(chances: tuple[float, float], frame: 
     activity = np.random.default_rng(0).uniform(0, 0.1, (220, 34, 60))
     activity[60:75, 12:22, 24:36] += 2.0
     activity[140:, 12:22, 24:36] += 2.0
-    settings = snap.SnapSettings(threshold=0.3, sure=0.5)
+    settings = snap.SnapSettings(check_threshold=0.3, check_sure=0.5)
     got = snap.find_snap(
         made(activity), scorer=lambda grid: peaked(len(grid), (60, 0.8), (140, 0.8)),
         checker=lambda rows: np.array(chances)[: len(rows)], settings=settings,

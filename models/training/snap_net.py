@@ -25,12 +25,12 @@ class SnapNet(nn.Module):
     clips: K ticks are that many clips of equal length, one after another.
     """
 
-    def __init__(self, width: int = 20) -> None:
+    def __init__(self, width: int = 14) -> None:
         super().__init__()
         self.cells = nn.Sequential(
-            nn.Conv2d(LAYOUT.channels, width, 3, 1, 1), nn.ReLU(),
+            nn.Conv2d(LAYOUT.channels, width, 3, 2, 1), nn.ReLU(),
             nn.Conv2d(width, 2 * width, 3, 2, 1), nn.ReLU(),
-            nn.Conv2d(2 * width, 2 * width, 3, 2, 1), nn.ReLU(),
+            nn.Conv2d(2 * width, 2 * width, 3, 1, 1), nn.ReLU(),
         )  # fmt: skip
         self.mix = nn.Sequential(nn.Linear(4 * width, 48), nn.ReLU())
         self.time = nn.Sequential(

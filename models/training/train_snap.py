@@ -91,7 +91,7 @@ def looked(
 ) -> list[Row]:
     """Per kept clip (name, kind, true seconds, what was found: (second, score, score of its rival)), down to a low
     score: which of them count, and as what, is decided by ``counted``."""
-    settings, rows = replace(snap.DEFAULTS, threshold=lowest), []
+    settings, rows = replace(snap.DEFAULTS, threshold=lowest, check_threshold=lowest), []
     for path in paths:
         motion, truth, kind = snap_clips.load(path)
         found = []
@@ -172,22 +172,28 @@ def by_kind(rows: list[Row], settings: snap.SnapSettings) -> str:
     return "\n".join(out)
 
 
-def install(onnx: Path, figures: dict[str, Any]) -> Path:
-    """Copy the network to models/snap/ and list it in the manifest with what ``judge`` measured."""
+TRAINED_ON = {
+    "snap": "quick grey film of models/training/snap_film.py of this repository (AGPL-3.0-or-later)",
+    "snap_check": "film of models/training/snap_clips.py of this repository (AGPL-3.0-or-later)",
+}  # fmt: skip
+
+
+def install(name: str, onnx: Path, figures: dict[str, Any]) -> Path:
+    """Copy a network to models/snap/ and list it in the manifest with what ``judge`` measured."""
     from models.training.export_people import LICENCE, write_entry
 
     blob = onnx.read_bytes()
-    target = models.models_dir() / "snap" / "snap.onnx"
+    target = models.models_dir() / "snap" / f"{name}.onnx"
     target.parent.mkdir(exist_ok=True)
     target.write_bytes(blob)
     entry = {
-        "file": "snap/snap.onnx",
+        "file": f"snap/{name}.onnx",
         "sha256": hashlib.sha256(blob).hexdigest(),
         "licence": LICENCE,
-        "trained_on": ["film of models/training/snap_clips.py of this repository (AGPL-3.0-or-later)"],
+        "trained_on": [TRAINED_ON[name]],
         "metrics": {k: v for k, v in figures.items() if k != "wrong"},
     }
-    return write_entry("snap", entry)
+    return write_entry(name, entry)
 
 
 def main() -> None:
@@ -234,17 +240,21 @@ def show(options: argparse.Namespace) -> None:
     layout = onset.SHORT if options.former else onset.LONG
     scorer = snap.shipped_scorer() if options.onnx is None else scorer_of(options.onnx, layout)
     checker = snap_check.shipped_checker() if options.check is None else checker_of(options.check)
-    rows = looked(paths, scorer, None if options.no_check else checker)
-    figures = counted(rows, snap.DEFAULTS)
+    checker = None if options.no_check else checker
+    rows = looked(paths, scorer, checker)
+    settings = snap.DEFAULTS if checker is None else snap.DEFAULTS.with_check()
+    figures = counted(rows, settings)
     for line in figures["wrong"]:
         print(*line)
-    print(by_kind(rows, snap.DEFAULTS))
+    print(by_kind(rows, settings))
     print(json.dumps({k: v for k, v in figures.items() if k != "wrong"}))
-    print(table(rows, [snap.DEFAULTS.threshold], [snap.DEFAULTS.sure]))
+    print(table(rows, [settings.threshold], [settings.sure]))
     if options.table:
-        print(table(rows, [0.2, 0.3, 0.4, 0.5, 0.6, 0.7], [0.5, 0.6, 0.7, 0.8, 0.9]))
-    if options.install and options.onnx is not None:
-        print(install(options.onnx, figures))
+        print(table(rows, [0.1, 0.15, 0.2, 0.3, 0.4, 0.5], [0.4, 0.5, 0.6, 0.7, 0.8]))
+    if options.install:
+        for name, path in (("snap", options.onnx), ("snap_check", options.check)):
+            if path is not None:
+                print(install(name, path, figures))
 
 
 if __name__ == "__main__":
