@@ -115,7 +115,7 @@ def _wanted_frames(motion: Motion, snap: Snap, config: Config) -> dict[int, floa
 def plan(path: Path, config: Config, tools: Tools, result: ClipResult) -> list[Play]:
     """First pass: shots, their snaps and the frames to look at. Raises InputError."""
     plays: list[Play] = []
-    measurement = motion_stage.measure(path, longest_s=config.film.longest_s, threads=config.execution.threads)
+    measurement = motion_stage.measure(path, longest_s=config.film.longest_s, threads=config.execution.threads or None)
     measured = iter(measurement)
     while True:
         with _timed(result, "motion"):
@@ -340,7 +340,7 @@ def _second_pass(
     frames = sorted(wanted)
     times = {frame: play.times[frame] for play in plays for frame in play.wanted}
     reader = film.Reader(
-        path, frames, times=times, threads=config.execution.threads, longest_s=config.film.longest_s
+        path, frames, times=times, threads=config.execution.threads or None, longest_s=config.film.longest_s
     )
     decoded = iter(reader)
     open_plays = list(plays)
