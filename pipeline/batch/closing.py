@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from pipeline.ledger import ClipResult, Row
 
+LISTING = ("unsure", "not visible")  # reasons that name labels after a colon
 MOST_SHOWN = 12  # failures and reasons told one by one; failures.csv and snaps.csv have all
 
 
@@ -44,7 +46,8 @@ def close(results: Sequence[ClipResult], folders: Sequence[Row], clips: int) -> 
     real = [row for row in snaps if row.get("snap_frame") is not None]
     reasons: Counter[str] = Counter()
     for row in real:
-        reasons.update({_kind(r) for r in str(row.get("review_reasons") or "").split(";") if r.strip()})
+        said = str(row.get("review_reasons") or "").split(";")
+        reasons.update({kind for r in said if r.strip() for kind in _kinds(r)})
     failures = [*folders, *(row for r in results for row in r.rows.get("failures", []))]
     return Closing(
         clips, sum(1 for r in results if not r.failed), len(real), sum(1 for r in real if r.get("review")),
@@ -52,6 +55,9 @@ def close(results: Sequence[ClipResult], folders: Sequence[Row], clips: int) -> 
     )  # fmt: skip
 
 
-def _kind(reason: str) -> str:
-    """A reason without its details: what stands before the colon."""
-    return reason.split(":", 1)[0].strip()
+def _kinds(reason: str) -> list[str]:
+    """A reason without what changes from row to row; those that list labels give one for each."""
+    head, _, rest = (part.strip() for part in reason.partition(":"))
+    if head in LISTING and rest:
+        return [f"{name.strip().replace('_', ' ')} {head}" for name in rest.split(",")]
+    return [re.sub(r"^\d+ of ", "men of ", head)]

@@ -108,9 +108,10 @@ def test_pace_counts_what_was_worked_on_only() -> None:
 
 
 def test_summary_tells_what_to_review_and_what_failed() -> None:
+    said = "cut: y; unsure: motion, play_kind; 2 of the defence not found"
     rows = [
         {"snap_id": "a-p1", "clip": "a", "snap_frame": 3, "review": True, "review_reasons": "cut: x; dark"},
-        {"snap_id": "a-p2", "clip": "a", "snap_frame": 9, "review": True, "review_reasons": "cut: y"},
+        {"snap_id": "a-p2", "clip": "a", "snap_frame": 9, "review": True, "review_reasons": said},
         {"snap_id": "a-p3", "clip": "a", "play_kind": "no_snap", "review": True},
     ]
     bad = {"file": "b", "stage": "film", "error": "E", "reason": "No film.", "hint": "Copy it again."}
@@ -118,6 +119,8 @@ def test_summary_tells_what_to_review_and_what_failed() -> None:
     lines = closing.close(results, [], 2).lines()
     assert lines[0] == "Charted:   1 of 2 clip(s), 2 snap(s), 1 without a snap"
     assert lines[1] == "To review: 2 of 2 snap(s)" and lines[2].strip() == "cut (2)"
+    shown = {x.strip() for x in lines}
+    assert {"motion unsure (1)", "play kind unsure (1)", "men of the defence not found (1)"} <= shown
     assert lines[-1].strip() == "b (film): No film. Hint: Copy it again."
 
 
