@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 from pipeline import models
 from pipeline.errors import ConfigError, ShapeError
 from pipeline.people.decode import Found, agree, cut_by_edge, decode, join, remove_doubles, to_input
-from pipeline.people.kit import kit_colours
-from pipeline.records import People
+from pipeline.people.kit import KIT_FEATURES, kit_colours
+from pipeline.records import ROLES, People
 
 PASSES = ("whole", "tiles", "both")
 PASSES_OF = {"whole": ("whole",), "tiles": ("tiles",), "both": ("whole", "tiles")}
+BYSTANDER = ROLES.index("bystander")
 MODEL = "people"
 WIDTH_PX = 1280  # longer side of the network's input, as trained
 CONFIDENCE = 0.25  # used where the manifest names none
@@ -78,8 +79,16 @@ class Finder:
             ground_px=found.ground_px,
             head_px=found.head_px,
             cut=cut_by_edge(found, w, h),
-            kit=kit_colours(image_bgr, found.box_px, found.ground_px, found.head_px, self.kit),
+            kit=self._kit(image_bgr, found),
         )
+
+    def _kit(self, image_bgr: NDArray[np.uint8], found: Found) -> NDArray[np.float32]:
+        """Kit features of those on the field; zeros for bystanders, of whom a stand holds hundreds."""
+        kit = np.zeros((len(found.score), len(KIT_FEATURES)), np.float32)
+        on = np.flatnonzero(found.role != BYSTANDER)
+        f = found.take(on)
+        kit[on] = kit_colours(image_bgr, f.box_px, f.ground_px, f.head_px, self.kit)
+        return kit
 
     def candidates(self, image_bgr: NDArray[np.uint8], confidence: float | None = None) -> Found:
         """The finds after removal of doubles, with a score for each role. confidence: least score (own: None).
