@@ -10,7 +10,7 @@ onnx = pytest.importorskip("onnx", reason="the training extra is not installed")
 from models.training.average_networks import apart, average, halve  # noqa: E402
 
 
-def _network(weight: float, name: str = "y") -> "onnx.ModelProto":
+def _network(weight: float, name: str = "y") -> onnx.ModelProto:
     from onnx import TensorProto, helper, numpy_helper
 
     w = numpy_helper.from_array(np.full((32, 32), weight, np.float32), "w")
