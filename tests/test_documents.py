@@ -64,7 +64,8 @@ def test_wheel_ships_models_and_configs_but_no_training(tmp_path: Path) -> None:
     subprocess.run(command, check=True, capture_output=True)
     (wheel,) = tmp_path.glob("*.whl")
     names = set(zipfile.ZipFile(wheel).namelist())
-    wanted = ["pipeline/cli.py", "pipeline/schema/snaps.json", "configs/chart.toml", "configs/labels.toml",
+    wanted = ["pipeline/cli.py", "pipeline/report/style.css",
+              "pipeline/schema/snaps.json", "configs/chart.toml", "configs/labels.toml",
               "configs/fields/college.toml"]  # fmt: skip
     wanted += [p.relative_to(ROOT).as_posix() for p in ROOT.glob("models/*.toml")]
     wanted += [f"models/{e['file']}" for e in tomllib.loads((ROOT / "models/manifest.toml").read_text()).values()]
