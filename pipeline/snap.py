@@ -45,7 +45,7 @@ class SnapSettings:
     sure: float = 0.5
     lowest: float = 0.05
     check_threshold: float = 0.15
-    check_sure: float = 0.6
+    check_sure: float = 0.8
     rival: float = 0.7
     rival_apart_s: float = 0.6
     apart_s: float = 6.0
