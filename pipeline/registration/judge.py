@@ -25,11 +25,16 @@ OK_ERROR_YD = 1.2
 FLOOR_YD = 0.1  # the crown of the ground and worn paint, which no residual shows
 ESTIMATED = "estimated error"
 SCORE_TEMPER = 0.8  # scores overstate: points of one mark err together
+# Lines off by more than this (of a 1280-wide picture) hint at a domed field or another level, which the fit bends to:
+# the error added per px beyond was read off rendered stills.
+SMOOTH_PX, ROUGH_YD_PER_PX = 0.3, 0.65
 ONE_ROW_FACTOR = 2.0  # measured on rendered film
 # Where no hash ticks bear a fit out its own covariance is far too sure (measured on rendered stills of unseen looks:
 # 90th percentile of error over estimate 13 in 16 stills, under 2 where ticks were found).
 NO_TICKS_FACTOR, NO_PAINT_FACTOR = 5.0, 8.0
 MOST_ALTERNATIVES = 4
+LOOK_ALIKE = ("high_school", "canadian")  # rows 17.8 and 17.0 yd apart
+LOOK_ALIKE_TRUST = 0.5  # how far the scores of these two are believed against each other
 PLAIN_LINES = 4  # yard lines that, with a second row of anything, make a picture from the side plain
 ONE_ROW_MARGIN = 2.5  # most that one row's reading at a level may say against the same row at another (log evidence)
 
@@ -134,6 +139,13 @@ def humbled(readings: list[Reading]) -> list[Reading]:
     A single row of hash marks, by itself, tells levels apart only by where such cameras usually stand.
     """
     best = readings[0]
+    if best.fit.level in LOOK_ALIKE:
+        readings = [
+            replace(r, score=best.score - LOOK_ALIKE_TRUST * (best.score - r.score))
+            if r.fit.level in LOOK_ALIKE and r.fit.level != best.fit.level else r
+            for r in readings
+        ]  # fmt: skip
+        readings = sorted(readings, key=lambda r: -r.score)
     q = best.fit.quality
     plain = best.fit.view == "sideline" and q.rows > 1 and q.yard_lines >= PLAIN_LINES
     if best.fit.rows not in ("near", "far") or plain:
@@ -154,6 +166,9 @@ def alternative(reading: Reading, best: Reading, found: Marks) -> dict[str, Any]
         error *= ONE_ROW_FACTOR
     if not fit.tick_rows and fit.view == "sideline":
         error *= NO_TICKS_FACTOR if fit.painted else NO_PAINT_FACTOR
+    rough = fit.quality.residual_px * 1280 / found.size[0] - SMOOTH_PX
+    if np.isfinite(rough) and rough > 0:
+        error = float(np.hypot(error, ROUGH_YD_PER_PX * rough))
     shift, probability = place.best()
     row = fit.row.copy()
     row[4] += shift

@@ -17,7 +17,7 @@ from pipeline.field import Field
 from pipeline.records import VIEWS, People, Registration
 from pipeline.registration import follow, hash_rows, numbers, on_paint, profiles, solve, solver, start, start_lines
 from pipeline.registration import marks as marks_stage
-from pipeline.registration.judge import Fit, Reading, report
+from pipeline.registration.judge import LOOK_ALIKE, Fit, Reading, report
 from pipeline.registration.marks import Marks
 from pipeline.registration.solve import Observed
 
@@ -28,6 +28,8 @@ MIN_POINTS = 40
 GOOD_INLIERS, GOOD_MISSING = 0.8, 0.3  # a fit this good ends the search for starts
 LEVEL_DOUBT = 0.02
 LEVEL_WORTH_TRYING = 0.04  # probability the network gives it
+ROUGH_PX = 0.8  # lines off by more, of a 1280-wide picture: levels that were passed over are tried after all
+ALIKE_WORTH_TRYING = 0.005
 LEVEL_TRUST = 0.7  # how far to believe it: it knows rendered film only
 VIEW_WORTH_TRYING = 0.1
 LEVEL_MARGIN = 60.0  # a level's fit worse by more (log evidence) is not looked at further
@@ -94,6 +96,11 @@ class Registrar:
                 "failed", None, view, told, reason="the lines found fit no view of the field", evidence=evidence
             )
         best = self._tell_level(fits, image_bgr, found, boxes)
+        if self.level is None and best[0].fit.quality.residual_px > ROUGH_PX * found.size[0] / 1280:
+            others = [n for n in fields.LEVELS if n not in {f.level for f in fits}]
+            more = _fits_of(found, best[0].fit.view, others, hint, told=False) if others else []
+            if more:  # what was passed over may be what it is
+                best = self._tell_level(sorted([*fits, *more], key=_rank), image_bgr, found, boxes)
         return report(best, found, evidence)
 
     def _fits(self, found: Marks, view: str, hint: Array | None) -> list[Fit]:
@@ -103,13 +110,16 @@ class Registrar:
             views += [v for v in VIEWS if v != view and found.view[v] > VIEW_WORTH_TRYING]
         order = [self.level] if self.level else sorted(found.level, key=lambda k: -found.level[k])
         likely = [n for i, n in enumerate(order) if i == 0 or found.level[n] > LEVEL_WORTH_TRYING]
+        # Where one of two that look alike is tried, so is the other, unless the network is sure.
+        alike = [n for n in order if n in LOOK_ALIKE and n not in likely and found.level[n] > ALIKE_WORTH_TRYING]
+        likely += [n for n in alike if any(m in LOOK_ALIKE for m in likely)]
         fits: list[Fit] = []
         for levels in (likely, [n for n in order if n not in likely]):
             if any(_good(f.quality, found.size) for f in fits):
                 break
             for v in views:
                 fits += _fits_of(found, v, levels, hint, told=self.level is not None)
-        return sorted(fits, key=lambda f: f.cost / 2 - f.log_prior)
+        return sorted(fits, key=_rank)
 
     def _tell_level(
         self, fits: list[Fit], image_bgr: NDArray[np.uint8], found: Marks, boxes: Array | None
@@ -131,6 +141,11 @@ class Registrar:
                 score += DEFAULT_BONUS
             results.append(Reading(new, readings, place, float(score)))
         return sorted(results, key=lambda r: -r.score)
+
+
+def _rank(fit: Fit) -> float:
+    """What fits are sorted by, best first: minus their log evidence."""
+    return fit.cost / 2 - fit.log_prior
 
 
 def _fits_of(found: Marks, view: str, levels: list[str], hint: Array | None, told: bool) -> list[Fit]:

@@ -88,7 +88,9 @@ def of_marks(marks: Marks, field: Field) -> Observed:
     for name, y in zip(("near_number", "far_number"), field.number_rows, strict=True):
         p = marks.number[name][:, :2]
         n = len(p)
-        parts.append(Observed(p, np.full(n, 2), np.full(n, y), np.tile(sd_yd, (n, 1)), np.ones(n)))
+        # A row painted elsewhere than the rules put it is off as a whole: all of it tells its place once.
+        across = sd_yd[1] * (np.sqrt(max(n, 1)) if field.level in NUMBER_SD_LOOSE_YD else 1.0)
+        parts.append(Observed(p, np.full(n, 2), np.full(n, y), np.tile((sd_yd[0], across), (n, 1)), np.ones(n)))
     return Observed.join(parts)
 
 
