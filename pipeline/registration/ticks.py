@@ -53,6 +53,8 @@ def find(
     yards."""
     xs = np.arange(np.ceil(span[0]), np.floor(span[1]) + 1)
     xs = xs[np.round(xs) % 5 != 0]
+    if len(xs) > field.length:  # no camera sees more than the field: a fit to other things
+        return []
     found = (_row(grey, row, xs, y, field.hash_tick, boxes, size, reach) for y in field.hash_rows)
     return [r for r in found if r is not None]
 

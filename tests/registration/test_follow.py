@@ -150,6 +150,13 @@ def test_no_ticks_are_seen_on_plain_turf() -> None:
     assert max(r.looked for r in rows) >= 8
 
 
+def test_a_view_of_more_than_a_field_shows_no_ticks() -> None:
+    """A fit to the lines of another sport may claim to see thousands of yards."""
+    grey = np.full((720, 1280), 90, np.float32)
+    wide = ticks.find(grey, solver.row_of(SIDE), (-40_000.0, 40_000.0), PRO, None, SIZE, 5.0)
+    assert wide == []
+
+
 @pytest.mark.parametrize(("level", "across"), [("college", 9.0), ("high_school", -9.0), ("canadian", 9.0)])
 def test_one_row_of_ticks_gives_the_scale_across_the_field(level: str, across: float) -> None:
     camera = end_zone(level, across)
