@@ -32,6 +32,8 @@ ONE_ROW_FACTOR = 2.0  # measured on rendered film
 # Where no hash ticks bear a fit out its own covariance is far too sure (measured on rendered stills of unseen looks:
 # 90th percentile of error over estimate 13 in 16 stills, under 2 where ticks were found).
 NO_TICKS_FACTOR, NO_PAINT_FACTOR = 5.0, 8.0
+# Four rows or more (hash rows, sidelines, numbers) that lie where one rulebook puts them bear each other out.
+MANY_ROWS, MANY_ROWS_RELIEF = 4, 0.4
 MOST_ALTERNATIVES = 4
 LOOK_ALIKE = ("high_school", "canadian")  # rows 17.8 and 17.0 yd apart
 LOOK_ALIKE_TRUST = 0.5  # how far the scores of these two are believed against each other
@@ -166,6 +168,7 @@ def alternative(reading: Reading, best: Reading, found: Marks) -> dict[str, Any]
         error *= ONE_ROW_FACTOR
     if not fit.tick_rows and fit.view == "sideline":
         error *= NO_TICKS_FACTOR if fit.painted else NO_PAINT_FACTOR
+        error *= MANY_ROWS_RELIEF if fit.quality.rows >= MANY_ROWS else 1.0
     rough = fit.quality.residual_px * 1280 / found.size[0] - SMOOTH_PX
     if np.isfinite(rough) and rough > 0:
         error = float(np.hypot(error, ROUGH_YD_PER_PX * rough))
