@@ -9,9 +9,9 @@ LOADERS="${LOADERS:-.gl}"
 CARRY="${CARRY:-.carry}"
 # decoded training pictures take some 3 MB each; a later call goes where the first one went, however full it is by then
 room=$(df -k --output=avail /dev/shm 2>/dev/null | tail -1)
-fast=/tmp
+fast="${TMPDIR:-/tmp}"
 [ "${room:-0}" -gt 70000000 ] || [ -d /dev/shm/snapledger_training ] && fast=/dev/shm
-[ -d /tmp/snapledger_training ] && fast=/tmp
+[ -d "${TMPDIR:-/tmp}/snapledger_training" ] && fast="${TMPDIR:-/tmp}"
 WORK="${WORK:-$fast/snapledger_training}"
 OUT="${OUT:-$WORK/out}"
 SITE="${SITE:-${TMPDIR:-/tmp}/site}"
