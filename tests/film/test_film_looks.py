@@ -112,7 +112,7 @@ def test_speed(play: Play) -> None:
         start = time.process_time()
         shoot(stage, int(i), cam, who, (0.0, 0.0), 1)
         taken.append(time.process_time() - start)
-    assert np.percentile(taken, 25) < 1.0  # 0.2 on a quiet core; neighbours on the same core stretch frames
+    assert np.percentile(taken, 25) < 1.0  # neighbours on the same core stretch some frames
 
 
 def test_shards_come_back_as_written(tmp_path: Path) -> None:
