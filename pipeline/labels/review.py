@@ -6,6 +6,7 @@ from pipeline.labels.scene import Scene
 from pipeline.records import Label
 
 CORE = ("deep_safeties", "corner_picture", "motion", "deep_safeties_after", "rushers", "play_kind")
+SHOWN = (*CORE, "rotation", "coverage_after")  # said in the row even when unsure, so the row must say that they are
 
 
 def reasons(scene: Scene, labels: dict[str, Label], lost: int) -> list[str]:
@@ -25,7 +26,7 @@ def reasons(scene: Scene, labels: dict[str, Label], lost: int) -> list[str]:
     hidden = [n for n, x in labels.items() if x.status == "not_visible"]
     if hidden:
         out.append("not visible: " + ", ".join(hidden))
-    unsure = [n for n in CORE if n in labels and labels[n].status == "unsure"]
+    unsure = [n for n in SHOWN if n in labels and labels[n].status == "unsure"]
     if unsure:
         out.append("unsure: " + ", ".join(unsure))
     return out
