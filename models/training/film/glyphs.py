@@ -182,8 +182,35 @@ def emblem(rng: np.random.Generator, size_px: int, held_back: bool) -> NDArray[n
         cv2.fillPoly(
             b, [_star(int(rng.integers(3, 7)), c, r * 0.6, float(rng.uniform(0.2, 0.6)), rng.uniform(0, 6))], 255
         )
-    full = np.maximum(a, b)
-    return np.dstack([cv2.subtract(a, b), b, full])
+    if held_back:
+        full = np.maximum(a, b)
+        return np.dstack([cv2.subtract(a, b), b, full])
+    return _trimmed(rng, a, b)
+
+
+def _trimmed(rng: np.random.Generator, a: Cover, b: Cover) -> NDArray[np.uint8]:
+    """Outlines and stripes on a badge of fill a and sign b, as most real ones have; what neither colour covers of the
+    whole is painted black."""
+    n = a.shape[0]
+    if rng.random() < 0.35:  # stripes of the second colour across the fill
+        y, x = np.mgrid[0:n, 0:n] / n
+        turn, wave = rng.uniform(0, np.pi), rng.uniform(0, 0.06)
+        u = x * np.cos(turn) + y * np.sin(turn) + wave * np.sin(12 * (x * np.sin(turn) - y * np.cos(turn)))
+        bars = (np.mod(u * rng.uniform(3, 9), 1) < rng.uniform(0.15, 0.5)).astype(np.uint8) * 255
+        b = np.maximum(b, cv2.bitwise_and(a, bars))
+    gap = np.zeros_like(a)
+    if rng.random() < 0.5:  # a black line around the sign
+        k = max(3, round(n * rng.uniform(0.01, 0.04))) | 1
+        gap = cv2.subtract(cv2.dilate(b, np.ones((k, k), np.uint8)), b)
+    fill = cv2.subtract(cv2.subtract(a, b), gap)
+    full = np.maximum(np.maximum(a, b), gap)
+    if rng.random() < 0.5:  # a line around it all, in the second colour or black
+        k = max(3, round(n * rng.uniform(0.015, 0.05))) | 1
+        whole = cv2.dilate(full, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (k, k)))
+        if rng.random() < 0.6:
+            b = np.maximum(b, cv2.subtract(whole, full))
+        full = whole
+    return np.dstack([fill, b, full])
 
 
 def arrow(width_px: int, height_px: int) -> Cover:

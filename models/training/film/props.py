@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from models.training.film.gear import gear
 from models.training.film.look import Look
 from models.training.film.mesh import CROWD, GLOW, LEAVES, PLAIN, Solid, ball, boxes, join, pole, quads
 from pipeline.field import Field
@@ -230,4 +231,6 @@ def surroundings(look: Look) -> Solid:
             parts += _stand(rng, look, side, look.venue.stands[side], wall)
     parts += _line_of_things(rng, look)
     parts += _far_away(rng, look)
+    if look.split == "train":
+        parts += gear(look)
     return join(parts)

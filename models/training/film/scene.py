@@ -99,10 +99,16 @@ def exposure(look: Look, cam: Camera, lit: NDArray[np.float32]) -> float:
 
 @cache
 def context() -> Any:
-    """This process' one GL context. Raises RenderError where there is none."""
+    """This process' one GL context. Raises RenderError where there is none.
+
+    GL_DEVICES in the environment: processes spread over so many graphics cards.
+    """
+    cards = int(os.environ.get("GL_DEVICES", "1"))
     try:
         import moderngl
 
+        if cards > 1:
+            return moderngl.create_context(standalone=True, backend="egl", require=330, device_index=os.getpid() % cards)
         return moderngl.create_context(standalone=True, backend="egl", require=330)
     except Exception as e:  # moderngl raises bare Exceptions where no driver is found
         raise RenderError(f"No OpenGL through EGL: {e}.", hint="Install Mesa's EGL or a GPU driver.") from e
@@ -237,6 +243,7 @@ class Renderer:
                 0.45 if li.kind != "sun" else 0.35,
             ),
             twin=pa.twin_line_yd,
+            smooth_shadows=int(look.split == "train"),
             restraint=(*col(pa.restraint_colour), pa.restraint_yd),
             seed=((look.wardrobe_seed % 97) / 97, (look.wardrobe_seed % 89) / 89),
         )

@@ -62,6 +62,7 @@ GROUND_FS = (
     + LIGHT
     + """
 uniform sampler2D noise, decals, shadows, layer, layer2, ids;
+uniform int smooth_shadows;  // the shadows' half-size picture read four times: no steps at their edges
 uniform int moving;            // people drawn twice, at the ends of the open shutter
 uniform vec3 turf, outside, track, paint, ez_colour[2], stripe_colour, sky_top, sky_low;
 uniform vec4 mow;              // step, period x, period y, grain
@@ -189,6 +190,11 @@ void main() {
     c.rb *= 1.0 + ground.x * 0.9 * vec2(n3.b - 0.5, n2.a - 0.5);
 
     vec4 sh = texture(shadows, gl_FragCoord.xy / size);
+    if (smooth_shadows == 1) {
+        sh = vec4(0.0);
+        for (int i = 0; i < 4; i++)
+            sh += 0.25 * texture(shadows, (gl_FragCoord.xy + vec2((i & 1) * 2 - 1, (i & 2) - 1) * 1.1) / size);
+    }
     float open = 1.0 - 0.8 * extra.w * sh.a;
     float light = (1.0 - direct) * open;
     if (night == 1) light += direct * (1.0 - dot(sh.rgb, vec3(0.36, 0.33, 0.31)));

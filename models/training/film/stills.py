@@ -92,6 +92,7 @@ def one_still(
 ) -> tuple[NDArray[np.uint8], Any, int]:
     """(picture, truth, quality of the file) of still k of a seed; PLAY_STILLS in a row share a play, not a look."""
     from models.training.film.draw import draw_look
+    from models.training.film.extras import enriched
     from models.training.film.look import SPLITS
     from models.training.film.still import render_still
 
@@ -106,6 +107,8 @@ def one_still(
     index = int(np.argmin(np.abs(play.time_s - moment(rng))))
     if split == "train" and rng.random() < PACKED_SHARE:
         play = packed(play, index, rng)
+    if split == "train":
+        look, play = enriched(look, play, index, np.random.default_rng([seed, k, 2]))
     picture, truth = render_still(play, index, look, size)
     return picture, truth, look.lens.quality
 
