@@ -45,9 +45,9 @@ BYSTANDER = ROLES.index("bystander")
 SEEN = ("person_id", "role", "side", "box_px", "visible", "ground_px", "xy_yd", "in_picture", "cut")
 
 
-def levels() -> dict[str, str]:
+def levels(first_seed: int = test_set.TEST_SEED) -> dict[str, str]:
     """Clip -> field level, for more seeds than any bench has."""
-    return {c.name: c.level for c in test_set.plan(5000)}
+    return {c.name: c.level for c in test_set.plan(5000, first_seed)}
 
 
 def settings(place: Place, with_pictures: bool) -> configs.Config:
@@ -59,10 +59,10 @@ def settings(place: Place, with_pictures: bool) -> configs.Config:
 class Charter:
     """Charts clips one by one, each with its field level given, as a staff would give it."""
 
-    def __init__(self, place: Place, with_pictures: bool = False) -> None:
+    def __init__(self, place: Place, with_pictures: bool = False, first_seed: int = test_set.TEST_SEED) -> None:
         self.place, self.config = place, settings(place, with_pictures)
         self.tools = tools.load(self.config)
-        self.levels = levels()
+        self.levels = levels(first_seed)
         self.at = lru_cache(maxsize=None)(self.tools.at_level)
 
     def __call__(self, name: str) -> None:
@@ -109,9 +109,9 @@ def seen_frames(place: Place, name: str, frames: list[int]) -> None:
     np.savez_compressed(place.out / "seen" / f"{name}.npz", **arrays)
 
 
-def render_worker(place: Place, plays: int, until: float) -> None:
-    """Render clips from the first test seed on."""
-    clips = {c.name: c for c in test_set.plan(plays)}
+def render_worker(place: Place, plays: int, until: float, first_seed: int = test_set.TEST_SEED) -> None:
+    """Render clips from the first seed on."""
+    clips = {c.name: c for c in test_set.plan(plays, first_seed)}
 
     def one(name: str) -> None:
         test_set.render(clips[name], place.film)
@@ -119,9 +119,9 @@ def render_worker(place: Place, plays: int, until: float) -> None:
     work(place.board("render"), list(clips), one, until)
 
 
-def chart_worker(place: Place, until: float) -> None:
+def chart_worker(place: Place, until: float, first_seed: int = test_set.TEST_SEED) -> None:
     """Chart what is rendered."""
-    work(place.board("chart"), place.rendered(), Charter(place), until)
+    work(place.board("chart"), place.rendered(), Charter(place, first_seed=first_seed), until)
 
 
 def fingerprint(place: Place) -> str:
@@ -144,7 +144,9 @@ def forget_others(place: Place) -> None:
     path.write_text(mine, encoding="utf-8")
 
 
-def pool(place: Place, what: str, plays: int, workers: int, seconds: float) -> None:
+def pool(
+    place: Place, what: str, plays: int, workers: int, seconds: float, first_seed: int = test_set.TEST_SEED
+) -> None:
     """Run workers of this module for rendering or charting."""
     until = time.time() + seconds
     if what == "chart":
@@ -152,7 +154,8 @@ def pool(place: Place, what: str, plays: int, workers: int, seconds: float) -> N
     command = [sys.executable, "-m", "models.training.bench_set", what, "--out", str(place.out), "--worker", str(until)]
     board = place.board(what)
     board.make()
-    Pool(board, [*command, "--plays", str(plays)], workers, until, place.out / f"{what}.log").run()
+    command += ["--plays", str(plays), "--first-seed", str(first_seed)]
+    Pool(board, command, workers, until, place.out / f"{what}.log").run()
     if what == "chart":
         for name, words in board.failures().items():
             if not (place.run / "results" / f"{name}.json").exists():
@@ -196,7 +199,7 @@ def captioned(path: Path, target: Path, words: str) -> None:
     write_bytes(target, pictures.jpeg(image))
 
 
-def worst(place: Place, workers: int, seconds: float) -> None:
+def worst(place: Place, workers: int, seconds: float, first_seed: int = test_set.TEST_SEED) -> None:
     """Chart the ten worst clips again with pictures, beside the run."""
     report = evaluate(place.run, place.out / "truth")
     facts = json.loads((place.out / "facts.json").read_text(encoding="utf-8"))
@@ -209,7 +212,8 @@ def worst(place: Place, workers: int, seconds: float) -> None:
             shutil.copyfile(place.film / (name + suffix), again.film / (name + suffix))
     if place.models.is_dir() and not again.models.exists():
         again.models.symlink_to(place.models, target_is_directory=True)
-    command = [sys.executable, "-m", "models.training.bench_set", "worst", "--out", str(again.out), "--worker"]
+    command = [sys.executable, "-m", "models.training.bench_set", "worst", "--out", str(again.out),
+               "--first-seed", str(first_seed), "--worker"]  # fmt: skip
     until = time.time() + seconds
     Pool(again.board("chart"), [*command, str(until)], workers, until, place.out / "worst.log").run()
     shutil.rmtree(place.out / "worst", ignore_errors=True)
@@ -224,6 +228,9 @@ def main(argv: list[str] | None = None) -> None:
     parser.add_argument("what", choices=("render", "stop", "models", "chart", "gather", "worst", "pack"))
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--plays", type=int, default=500)
+    parser.add_argument(
+        "--first-seed", type=int, default=test_set.TEST_SEED, help="of the clips; another one for a set to develop on"
+    )
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--seconds", type=float, default=3600.0, help="workers are ended after so long")
     parser.add_argument("--wait", type=float, default=5.0, help="stop: how long to wait for the end")
@@ -243,9 +250,11 @@ def main(argv: list[str] | None = None) -> None:
         "render": lambda: _render(options, place),
         "stop": lambda: place.board("render").stop(options.wait),
         "models": lambda: install(place, options.people, options.marks, options.confidence),
-        "chart": lambda: pool(place, "chart", options.plays, options.workers, options.seconds),
+        "chart": lambda: pool(
+            place, "chart", options.plays, options.workers, options.seconds, options.first_seed
+        ),
         "gather": lambda: gather(place),
-        "worst": lambda: worst(place, options.workers, options.seconds),
+        "worst": lambda: worst(place, options.workers, options.seconds, options.first_seed),
         "pack": lambda: pack(place, options.to or place.out),
     }
     steps[options.what]()
@@ -253,11 +262,12 @@ def main(argv: list[str] | None = None) -> None:
 
 def _work(options: argparse.Namespace, place: Place) -> None:
     if options.what == "render":
-        render_worker(place, options.plays, options.worker)
+        render_worker(place, options.plays, options.worker, options.first_seed)
     elif options.what == "chart":
-        chart_worker(place, options.worker)
+        chart_worker(place, options.worker, options.first_seed)
     else:
-        work(place.board("chart"), place.rendered(), Charter(place, with_pictures=True), options.worker)
+        charter = Charter(place, with_pictures=True, first_seed=options.first_seed)
+        work(place.board("chart"), place.rendered(), charter, options.worker)
 
 
 def _render(options: argparse.Namespace, place: Place) -> None:
@@ -266,7 +276,7 @@ def _render(options: argparse.Namespace, place: Place) -> None:
         return
     if not place.rendered():  # whatever broke every clip broke them for a reason outside them: all are tried again
         shutil.rmtree(place.board("render").folder, ignore_errors=True)
-    pool(place, "render", options.plays, options.workers, options.seconds)
+    pool(place, "render", options.plays, options.workers, options.seconds, options.first_seed)
 
 
 if __name__ == "__main__":

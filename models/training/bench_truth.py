@@ -58,8 +58,10 @@ def tell_again(collected: Path, out: Path, workers: int = 2) -> Path:
     for r in everybody:
         if r["role"] == "player":
             people.setdefault(str(r["snap_id"]), []).append(r)
-    clips = {c.name: c for c in test_set.plan(5000)}
-    named = [clips[str(r["clip"]).rsplit(".", 1)[0]] for r in rows]
+    stems = [str(r["clip"]).rsplit(".", 1)[0] for r in rows]
+    first = min(int(n.rsplit("_", 1)[1]) for n in stems) // 10_000_000 * 10_000_000  # sets begin at round seeds
+    clips = {c.name: c for c in test_set.plan(5000, first)}
+    named = [clips[n] for n in stems]
     with ProcessPoolExecutor(workers, get_context("spawn")) as pool:
         found = list(pool.map(retold, rows, [people.get(str(r["snap_id"]), []) for r in rows], named, chunksize=8))
     out.mkdir(parents=True, exist_ok=True)

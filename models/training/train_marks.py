@@ -27,11 +27,13 @@ from models.training import marks_data as data
 from models.training.marks_net import MarksNet, NumberNet, export, load_state
 from models.training.people_wear import record
 from models.training.real_look import RealLook, open_bank
+from models.training.restore import measure_norms
 from pipeline.registration import layout
 
 N_HEAT, N_MASK = len(layout.HEAT), len(layout.MASK)
 LINE_WEIGHT = 12.0  # a ridge covers few cells: its cells count more
 SAVE_SECONDS = 60.0
+NORM_BATCHES = 12
 ENDZONE_ODDS = 1.5  # of a still from behind the end zone, over one from the side
 MARKS_SHARE = 0.85  # of the steps' time; the number reader gets the rest
 
@@ -186,28 +188,36 @@ def train(stills: data.Stills, val: data.Stills, a: argparse.Namespace, device: 
         load_state(marks, a.start / "marks_state.pt")
         load_state(numbers, a.start / "numbers_state.pt")
     soften = 0.5 if a.start else 1.0
+    real = open_bank(a.borrow, device) if a.borrow else None
+    odds = draw_odds(stills.geometry)
+
+    def batch(of: Any, size: int) -> tuple[Tensor, Tensor, Tensor, Tensor]:
+        with torch.autocast(device.type, enabled=False), torch.no_grad():
+            drawn: tuple[Tensor, Tensor, Tensor, Tensor] = of(
+                stills, torch.multinomial(odds, size, replacement=True), device, False, real
+            )
+            return drawn
+
+    if a.start:  # weights out of an ONNX file know nothing of what flows through their normalisations
+        for net, of, size in ((marks, marks_batch, a.batch), (numbers, numbers_batch, 4 * a.batch)):
+            measure_norms(net.to(device), (batch(of, size)[0] for _ in range(NORM_BATCHES)))
     lead, side = Trainer(marks, 3e-3 * soften, device), Trainer(numbers, 1.5e-3 * soften, device)
     began, shown, saved = time.time(), 0.0, 0.0
     limit = max(a.until - began, 1.0) if a.until is not None else a.minutes * 60.0
     spent = [1e-9, 1e-9]
-    real = open_bank(a.borrow, device) if a.borrow else None
-    odds = draw_odds(stills.geometry)
     a.out.mkdir(parents=True, exist_ok=True)
     while (used := time.time() - began) < limit:
         to_marks = spent[0] / (spent[0] + spent[1]) < MARKS_SHARE
         trainer, size = (lead, a.batch) if to_marks else (side, 4 * a.batch)
-        index = torch.multinomial(odds, size, replacement=True)
         start = time.time()
         trainer.net.train()
         with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
             if to_marks:
-                with torch.autocast(device.type, enabled=False), torch.no_grad():
-                    x, want, seen, g = marks_batch(stills, index, device, False, real)
+                x, want, seen, g = batch(marks_batch, size)
                 maps, kinds = trainer.net(x.contiguous(memory_format=torch.channels_last))
                 loss, _ = marks_loss(maps.float(), kinds.float(), want, seen, g)
             else:
-                with torch.autocast(device.type, enabled=False), torch.no_grad():
-                    x, tens, arrow, weight = numbers_batch(stills, index, device, False, real)
+                x, tens, arrow, weight = batch(numbers_batch, size)
                 p, q = trainer.net(x)
                 loss = numbers_loss(p.float(), q.float(), tens, arrow, weight)
         trainer.step(loss, used / limit)
@@ -245,7 +255,9 @@ def main(argv: list[str] | None = None) -> None:
     p.add_argument("--batch", type=int, default=24)
     p.add_argument("--limit", type=int, default=0, help="use at most so many stills")
     p.add_argument("--start", type=Path, default=None)
+    p.add_argument("--seed", type=int, default=0)
     a = p.parse_args(argv)
+    torch.manual_seed(a.seed)
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     torch.backends.cudnn.benchmark = True
     torch.set_float32_matmul_precision("high")

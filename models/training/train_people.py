@@ -40,6 +40,7 @@ from models.training.film.tags import KEYS
 from models.training.people_batches import LAST, Frames, Recipe, draw_batch
 from models.training.people_data import KEYPOINT_SIGMAS, MIXTURES
 from models.training.real_look import RealLook, open_bank
+from models.training.restore import measure_norms
 from models.training.trunk import CHANNELS, RealTrunk, load_pretrained
 from pipeline.errors import InputError
 from pipeline.records import ROLES
@@ -67,6 +68,7 @@ LEVEL_SHARE = 0.35  # of the time: the learning rate stays at its highest
 LAST_SHARE = 0.15  # of the time, at its end: fewer mosaics, more pictures as they are
 LEAST_RATE = 0.02  # of the highest learning rate, at the end
 SAVE_SECONDS = 40.0
+NORM_BATCHES = 12
 LARGEST_GRADIENT = 10.0  # norm, as in ultralytics' trainer
 SMALL, WIDE = (0.50, 0.25, 1024), (0.50, 0.50, 512)
 GAINS = {"box": 7.5, "cls": 0.5, "dfl": 1.5, "pose": 24.0, "kobj": 0.0}
@@ -164,20 +166,26 @@ class Training:
         self.batch, self.start = options["batch"], options.get("start")
         model = build(c, options.get("pretrained"), self.start)
         self.model = model.to(device).to(memory_format=torch.channels_last).train()
-        self.average = ModelEMA(self.model, decay=0.9985, tau=300)
-        self.optimizer = build_optimizer(self.model, c, 0.6 if self.start else 1.0)
         self.rng = np.random.default_rng(options.get("seed", 0))
         self.real: RealLook | None = options.get("real")
         self.worn = float(options.get("worn", 1.0))
+        if self.start:  # weights out of an ONNX file know nothing of what flows through their normalisations
+            measure_norms(self.model, (self.draw(0.5)["img"] for _ in range(NORM_BATCHES)))
+        self.average = ModelEMA(self.model, decay=0.9985, tau=300)
+        self.optimizer = build_optimizer(self.model, c, 0.6 if self.start else 1.0)
         self.steps, self.skipped = 0, 0
+
+    def draw(self, done: float) -> dict[str, Tensor]:
+        """One batch; done: share of the time that is over."""
+        recipe = replace(LAST if done > 1 - LAST_SHARE else Recipe(), worn=self.worn)
+        return draw_batch(self.rng, self.frames, self.batch, recipe, self.device, self.real)
 
     def step(self, done: float) -> dict[str, Tensor]:
         """One update; done: share of the time that is over. Returns the parts of the loss."""
         set_still(self.model, self.candidate, self.start is None and done < self.candidate.frozen)
         for g in self.optimizer.param_groups:
             g["lr"] = g["peak"] * rate(done)
-        recipe = replace(LAST if done > 1 - LAST_SHARE else Recipe(), worn=self.worn)
-        batch = draw_batch(self.rng, self.frames, self.batch, recipe, self.device, self.real)
+        batch = self.draw(done)
         x = batch["img"].contiguous(memory_format=torch.channels_last)
         with torch.autocast(self.device.type, torch.bfloat16, enabled=self.device.type == "cuda"):
             preds = self.model(x)

@@ -4,6 +4,7 @@
 #   bench.sh score    stop rendering, put new networks into a copy of models/, chart, gather, pack into $OUT
 # Then, where two cores are quiet: python -m models.training.bench --collected FOLDER
 #
+# FIRST_SEED: of the clips; another one (50000000) for a set to develop on, which no figure is taken from.
 # render: PLAYS clips at most, RENDER_WORKERS processes.
 # score: STOP_AT: second of the epoch until which clips are still rendered (default: now); PEOPLE: the finder's ONNX;
 # MARKS_DIR: folder of marks.onnx and numbers.onnx (both default to what job.sh left; absent: as shipped); CONFIDENCE:
@@ -33,6 +34,7 @@ tail -n 2 "${TMPDIR:-/tmp}/bench_setup.log"
 export OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 MKL_NUM_THREADS=1
 export COMMIT="${COMMIT:-$(git rev-parse --short HEAD 2>/dev/null)}"
 BENCH="${BENCH:-$WORK/bench}"
+FIRST_SEED="${FIRST_SEED:-90000000}"
 mkdir -p "$BENCH"
 TREE="${TREE:-.pack_bench/tree.tar.xz}"
 if [ -e "$TREE" ]; then
@@ -43,11 +45,11 @@ if [ -e "$TREE" ]; then
   COMMIT=$(cat commit 2> /dev/null || echo "$COMMIT")
   say "running the tree of $COMMIT"
 fi
-bench() { $PY -m models.training.bench_set "$@" --out "$BENCH"; }
+bench() { $PY -m models.training.bench_set "$@" --out "$BENCH" --first-seed "$FIRST_SEED"; }
 
 if [ "$WHAT" = render ]; then
   setsid nohup nice -n "${NICE:-12}" $PY -m models.training.bench_set render --out "$BENCH" \
-    --plays "${PLAYS:-1000}" --workers "${RENDER_WORKERS:-14}" < /dev/null >> "$BENCH/render.out" 2>&1 &
+    --plays "${PLAYS:-1000}" --first-seed "$FIRST_SEED" --workers "${RENDER_WORKERS:-14}" < /dev/null >> "$BENCH/render.out" 2>&1 &
   sleep "${LOOK_AFTER:-3}"
   tail -n 3 "$BENCH/render.out"
   first=$(ls "$BENCH"/pool/render/failed/* 2> /dev/null | head -n 1)

@@ -22,22 +22,24 @@ prepare() {
 }
 
 # train_people NAME GPU UNTIL [START]: in the background, in a session of its own, until that second of the epoch.
+# NAME: a candidate, or candidate.N for one of several trainings of it.
 train_people() {
-  CUDA_VISIBLE_DEVICES=$2 OMP_NUM_THREADS=4 setsid nohup $PY -m models.training.train_people --candidate "$1" \
-    --data "$WORK/data" --out "$WORK/runs" --until "$3" --batch "${BATCH:-32}" --seed "$2" \
+  CUDA_VISIBLE_DEVICES=$2 OMP_NUM_THREADS=4 setsid nohup $PY -m models.training.train_people --candidate "${1%%.*}" \
+    --name "$1" --data "$WORK/data" --out "$WORK/runs" --until "$3" --batch "${BATCH:-32}" --seed "$2" \
     --pretrained "$COCO" ${4:+--start "$4"} > "$WORK/train_$1.log" 2>&1 &
   echo $! >> "$WORK/pids"
 }
 
-# train_marks GPU UNTIL: the registration networks (MARKS=0 leaves them out).
+# train_marks GPU UNTIL [N]: the registration networks (MARKS=0 leaves them out), or the Nth training of them.
 train_marks() {
   [ "${MARKS:-1}" = 1 ] || return 0
-  local more=()
+  local more=() to="marks${3:+_$3}"
   [ -d "$WORK/marks_before" ] && more=(--start "$WORK/marks_before")
+  [ -n "${START_DIR:-}" ] && [ -e "${START_DIR:-}/marks_state.pt" ] && more=(--start "$START_DIR")
   [ -e "$WORK/data/real_bank.npz" ] && more+=(--borrow "$WORK/data")
   CUDA_VISIBLE_DEVICES=$1 OMP_NUM_THREADS=6 setsid nohup $PY -m models.training.train_marks --data "$WORK/stills_train" \
-    --val "$WORK/stills_test" --until "$2" --batch "${MARKS_BATCH:-24}" --out "$WORK/marks" "${more[@]}" \
-    > "$WORK/train_marks.log" 2>&1 &
+    --val "$WORK/stills_test" --until "$2" --batch "${MARKS_BATCH:-24}" --seed "${3:-0}" --out "$WORK/$to" \
+    "${more[@]}" > "$WORK/train_$to.log" 2>&1 &
   echo $! >> "$WORK/pids"
 }
 
@@ -69,7 +71,7 @@ wait_for() {
     for p in $(cat "$WORK/pids"); do kill -0 "$p" 2>/dev/null && alive=$((alive + 1)); done
     for l in "$WORK"/train_*.log; do
       case "$l" in
-        */train_marks.log) [ -e "$WORK/marks/marks_metrics.json" ] || open=$((open + 1)) ;;
+        */train_marks*.log) c=$(basename "$l" .log); [ -e "$WORK/${c#train_}/marks_metrics.json" ] || open=$((open + 1)) ;;
         *) c=$(basename "$l" .log); [ -e "$WORK/runs/${c#train_}/done" ] || open=$((open + 1)) ;;
       esac
     done
@@ -78,6 +80,19 @@ wait_for() {
     sleep 1
   done
   say "waited; $open trainings not done, $alive processes seen"
+}
+
+# average_all: where several trainings of one candidate, or of the registration networks, went on from one start, the
+# mean of their weights beside them: runs/CANDIDATE.mean, marks_mean
+average_all() {
+  local c w
+  for c in $(for f in "$WORK"/runs/*.*; do basename "${f%.*}"; done | sort | uniq -d); do
+    w=$(ls "$WORK/runs/$c".[0-9]*/weights/last.pt)
+    $PY -m models.training.average_weights --people $w --out "$WORK/runs/$c.mean/weights/last.pt" 2>&1 | tail -n 1
+  done
+  w=$(ls -d "$WORK"/marks "$WORK"/marks_[0-9]* 2> /dev/null)
+  [ "$(echo "$w" | wc -w)" -gt 1 ] && $PY -m models.training.average_weights --marks $w --out "$WORK/marks_mean" 2>&1 | tail -n 1
+  say "averaged"
 }
 
 # export_all [FOLDER]: ONNX of every finder of runs (or shorts) that has weights, into onnx (or onnx_shorts).
@@ -118,7 +133,7 @@ pack() {
   for l in "$WORK"/train_*.log; do echo "$(basename "$l"):"; tail -n 3 "$l" | cut -c1-300; done
   pack_logs
   local n=1 size=0 list=() f s
-  for f in $(ls -S "$WORK"/onnx/*.onnx 2>/dev/null); do
+  for f in $(ls "$WORK"/onnx/*.mean.onnx 2>/dev/null) $(ls -S "$WORK"/onnx/*.onnx 2>/dev/null | grep -v "\.mean\."); do
     s=$(stat -c %s "$f")
     if [ $((size + s)) -gt 15500000 ] && [ ${#list[@]} -gt 0 ]; then
       tar -C "$WORK/onnx" -cf "$OUT/people_onnx_$n.tar" "${list[@]}"
@@ -129,7 +144,9 @@ pack() {
   done
   [ ${#list[@]} -gt 0 ] && tar -C "$WORK/onnx" -cf "$OUT/people_onnx_$n.tar" "${list[@]}"
   pack_weights
-  for f in "$WORK"/marks/*.onnx "$WORK"/marks/*_state.pt; do
+  local from="$WORK/marks"
+  [ -e "$WORK/marks_mean/marks.onnx" ] && from="$WORK/marks_mean"
+  for f in "$from"/*.onnx "$from"/*_state.pt; do
     [ -e "$f" ] && [ "$(ls "$OUT" | wc -l)" -lt 7 ] && gzip -c "$f" > "$OUT/$(basename "$f").gz"
   done
   ls -la "$OUT"
@@ -138,13 +155,13 @@ pack() {
 
 pack_logs() {
   tar -C "$WORK" -czf "$OUT/logs.tgz" \
-    $(cd "$WORK" && ls *.log runs/*/log.json shorts/*/log.json marks/*.json 2>/dev/null) 2>/dev/null
+    $(cd "$WORK" && ls *.log runs/*/log.json shorts/*/log.json marks*/*.json 2>/dev/null) 2>/dev/null
 }
 
 # averaged weights of the people finders, to go on from: as many as fit
 pack_weights() {
   local w
-  for w in "$WORK"/runs/*/weights/last.pt; do
+  for w in $(ls "$WORK"/runs/*.mean/weights/last.pt 2> /dev/null || ls "$WORK"/runs/*/weights/last.pt); do
     [ "$(ls "$OUT" | wc -l)" -ge 7 ] || [ "$(du -sb "$OUT" | cut -f1)" -gt 54000000 ] && break
     [ -e "$w" ] && [ "$(stat -c %s "$w")" -lt 16000000 ] && cp "$w" "$OUT/$(basename "$(dirname "$(dirname "$w")")").pt"
   done
