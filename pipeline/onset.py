@@ -47,6 +47,8 @@ SHORT = Layout(((-45, -12), (-11, -2), (-1, 2), (3, 8), (9, 24), (25, 45)))
 LONG = Layout(
     ((-90, -46), (-45, -12), (-11, -2), (-1, 2), (3, 8), (9, 24), (25, 45), (46, 75)), ROWS // 2, COLUMNS // 2, True
 )
+# As much time, and every cell: men filmed from far away fill one or two.
+FINE = Layout(LONG.spans, ROWS, COLUMNS, True)
 
 
 def ticks(motion: Motion) -> tuple[NDArray[np.int64], NDArray[np.float64]]:

@@ -35,13 +35,16 @@ from pipeline.records import Motion
 Grey = NDArray[np.uint8]
 HOW = ("rendered", "drawn", "modelled")
 TEST_SEED = 80_000_000
-RATES = {"30": 0.34, "30000/1001": 0.14, "15": 0.22, "24": 0.09, "25": 0.11, "50": 0.04, "60000/1001": 0.06}
+RATES = {
+    "30": 0.3, "30000/1001": 0.17, "15": 0.12, "24": 0.08, "25": 0.13, "50": 0.05, "60": 0.06, "60000/1001": 0.09,
+}  # fmt: skip
 LEVELS = ("professional", "college", "high_school", "canadian")
 KINDS = {
-    "play": 0.22, "prelude": 0.21, "special": 0.04, "long": 0.04, "before": 0.12, "after": 0.05, "none": 0.06,
-    "quiet": 0.26,
+    "play": 0.24, "prelude": 0.17, "special": 0.1, "wait": 0.05, "long": 0.03, "before": 0.1, "after": 0.04,
+    "none": 0.05, "quiet": 0.22,
 }  # fmt: skip
-LONGEST_S = 9.0  # of a clip, but for joined plays
+LONGEST_S = 9.0  # of a clip, but for joined plays and long waits
+RECORDED_AT = {"24": "30", "25": "50", "30": "60", "30000/1001": "60000/1001"}  # film shown at a higher rate: repeats
 PACKED = (onset.LONG.rows, onset.LONG.columns)  # of packed grids
 STEPS = 15  # of the packed grids, of the root of the activity
 
@@ -81,6 +84,10 @@ def tell(rng: np.random.Generator, seed: int, kind: str = "", long: bool = True)
         after = snap_plays.tail(play, rng) if rng.random() < 0.5 else play
         first = float(rng.uniform(0.1, 1.0))
         return Told(after, first, min(float(after.time_s[-1]), first + LONGEST_S), kind)
+    if kind == "wait":
+        play = snap_plays.wait(play, rng)
+        last = min(float(play.time_s[-1]), float(rng.uniform(1.5, 4.0)))
+        return Told(play, float(play.time_s[0]), last, kind)
     if kind == "prelude" or (kind == "before" and rng.random() < 0.6):
         play = snap_plays.prelude(play, rng)
     if kind == "before":
@@ -110,13 +117,16 @@ def _part(rng: np.random.Generator, play: Play, kind: str) -> Told:
     return Told(play, begin, begin + length, kind)
 
 
-def through_codec(frames: Iterable[Grey], rate: Fraction, crf: int, preset: str) -> Iterator[Grey]:
-    """(H, W) grey frames after H.264 at a constant rate factor."""
-    store = io.BytesIO()
+def through_codec(frames: Iterable[Grey], rate: Fraction, crf: int, preset: str, times: float = 1.0) -> Iterator[Grey]:
+    """(H, W) grey frames after H.264 at a constant rate factor. ``times``: encoded that much larger, as film of more
+    pixels is before the motion stage makes it small."""
+    store, size = io.BytesIO(), (0, 0)
     with av.open(store, "w", format="matroska") as box:
         stream: Any = None
-        for grey in frames:
+        for small in frames:
+            grey = small if times == 1.0 else cv2.resize(small, None, fx=times, fy=times, interpolation=cv2.INTER_CUBIC)
             if stream is None:
+                size = (small.shape[1], small.shape[0])
                 options = {"crf": str(crf), "preset": preset, "threads": "1"}
                 stream = box.add_stream("libx264", rate=rate, options=options)
                 stream.height, stream.width = grey.shape[0] // 2 * 2, grey.shape[1] // 2 * 2
@@ -130,7 +140,11 @@ def through_codec(frames: Iterable[Grey], rate: Fraction, crf: int, preset: str)
         for frame in box.decode(video=0):
             plane = frame.planes[0]
             rows = np.frombuffer(plane, np.uint8).reshape(-1, plane.line_size)
-            yield rows[: frame.height, : frame.width].copy()
+            shown = rows[: frame.height, : frame.width]
+            if times == 1.0:
+                yield shown.copy()
+            else:
+                yield np.asarray(cv2.resize(shown, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
 def meter(frames: Iterable[Grey], rate: Fraction) -> Motion:
@@ -157,6 +171,11 @@ def shown_frames(count: int, rng: np.random.Generator, repeats: float, drops: fl
     again = rng.random(len(kept)) < repeats
     again[0] = False
     return np.where(again, np.r_[kept[0], kept[:-1]], kept)
+
+
+def shown_at(count: int, rate: Fraction, recorded: Fraction) -> NDArray[np.int64]:
+    """Which frame each recorded frame shows where film of ``rate`` is recorded at a higher one: some come twice."""
+    return np.asarray(np.arange(int(count * recorded / rate)) * float(rate / recorded) + 1e-6, np.int64)
 
 
 def in_order(frames: Iterable[Grey], shown: NDArray[np.int64]) -> Iterator[Grey]:
@@ -186,10 +205,14 @@ def render_clip(seed: int, how: str = "drawn", kind: str = "") -> tuple[Motion, 
     harm = rng.random() < 0.25
     repeats, drops = (rng.uniform(0, 0.12), float(rng.choice([0.0, rng.uniform(0, 0.1)]))) if harm else (0.0, 0.0)
     shown = shown_frames(len(film.time_s), rng, repeats, drops)
+    if not harm and str(rate) in RECORDED_AT and rng.random() < 0.12:
+        recorded = Fraction(RECORDED_AT[str(rate)])
+        shown, rate = shown_at(len(film.time_s), rate, recorded), recorded
     frames: Iterable[Grey] = in_order(film, shown)
     if rng.random() < 0.85:
         preset = str(rng.choice(["ultrafast", "superfast", "veryfast"]))
-        frames = through_codec(frames, rate, int(rng.integers(18, 34)), preset)
+        times = float(rng.choice([1.0, 1.5, 2.0], p=[0.6, 0.2, 0.2])) if how == "rendered" else 1.0
+        frames = through_codec(frames, rate, int(rng.integers(18, 34)), preset, times)
     motion = meter(frames, rate)
     snaps = [int(np.searchsorted(shown, f)) for f in film.snap_frames]
     return motion, np.array([float(f / rate) for f in snaps if f < len(shown)]), told.kind
@@ -210,7 +233,19 @@ def _film(
     when = snaps[0] if snaps else float(rng.uniform(told.first_s or 0.0, told.last_s or 0.0))
     at = int(np.clip((when - told.play.time_s[0]) * told.play.hz, 0, len(told.play.time_s) - 1))
     look = framed(replace(look, height_px=270), film_look, told.play, at)
+    look = _operated(rng, look)
     return MeshFilm(told.play, look, film_look, seed, float(rate), told.first_s, told.last_s)
+
+
+def _operated(rng: np.random.Generator, look: snap_film.QuickLook) -> snap_film.QuickLook:
+    """What operators do: leave the camera locked off, frame far wider than the formation; dull light."""
+    if rng.random() < 0.2:
+        look = replace(look, follow=0.0, zoom_rate=0.0, shake_px=0.0, early_pan_deg_s=0.0, sweeps=())
+    if rng.random() < 0.35:
+        look = replace(look, camera=replace(look.camera, focal_px=look.camera.focal_px * float(rng.uniform(0.55, 1.0))))
+    if rng.random() < 0.2:
+        look = replace(look, contrast=look.contrast * float(rng.uniform(0.5, 1.0)))
+    return look
 
 
 def save(path: Path, motion: Motion, snaps: NDArray[np.float64], kind: str) -> None:
@@ -266,8 +301,9 @@ def gridded(path: Path) -> Gridded:
     return onset.grids(motion), snaps / onset.TICK_S, kind, path.stem
 
 
-def one(seed: int, out: Path, how: str, kind: str, until: float) -> str:
-    """Make one clip unless it is there or time is over; what happened, in a word."""
+def one(seed: int, out: Path, how: str, kind: str, until: float, ticks: bool = False) -> str:
+    """Make one clip unless it is there or time is over; what happened, in a word. ticks: keep it as the scorer sees
+    it too, as 255ths, in NAME.ticks.npy."""
     cv2.setNumThreads(1)
     path = out / f"{seed:08d}.npz"
     if path.exists():
@@ -275,9 +311,12 @@ def one(seed: int, out: Path, how: str, kind: str, until: float) -> str:
     if time.time() > until:
         return "late"
     try:
-        save(path, *render_clip(seed, how, kind))
+        motion, snaps, told = render_clip(seed, how, kind)
     except ValueError as e:
         return f"seed {seed} left out: {e}"
+    if ticks:
+        np.save(path.with_suffix(".ticks.npy"), np.round(onset.grids(motion) * 255).astype(np.uint8))
+    save(path, motion, snaps, told)
     return "there"
 
 

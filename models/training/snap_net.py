@@ -5,7 +5,9 @@ from __future__ import annotations
 import io
 import math
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import torch
@@ -14,7 +16,7 @@ from torch import nn
 
 from pipeline import onset
 
-LAYOUT = onset.LONG
+LAYOUTS = {"short": onset.SHORT, "long": onset.LONG, "fine": onset.FINE}
 SIGMA_TICKS = 1.2  # width of the target around the snap
 LONGEST = 180  # ticks of a clip that one step of the training sees
 
@@ -22,13 +24,14 @@ LONGEST = 180  # ticks of a clip that one step of the training sees
 class SnapNet(nn.Module):
     """windows (K, channels, rows, columns) of K successive ticks -> (K,) logits: the snap is at this tick.
 
-    clips: K ticks are that many clips of equal length, one after another.
+    layout: one of LAYOUTS. clips: K ticks are that many clips of equal length, one after another.
     """
 
-    def __init__(self, width: int = 14) -> None:
+    def __init__(self, width: int = 14, layout: str = "long") -> None:
         super().__init__()
+        self.width, self.layout = width, layout
         self.cells = nn.Sequential(
-            nn.Conv2d(LAYOUT.channels, width, 3, 2, 1), nn.ReLU(),
+            nn.Conv2d(LAYOUTS[layout].channels, width, 3, 2, 1), nn.ReLU(),
             nn.Conv2d(width, 2 * width, 3, 2, 1), nn.ReLU(),
             nn.Conv2d(2 * width, 2 * width, 3, 1, 1), nn.ReLU(),
         )  # fmt: skip
@@ -46,6 +49,22 @@ class SnapNet(nn.Module):
         f = torch.cat([f.amax(dim=(2, 3)), f.mean(dim=(2, 3))], 1)
         f = self.mix(f)
         return self.time(f.reshape(clips, -1, f.shape[1]).transpose(1, 2))[:, 0].reshape(-1)
+
+
+def keep(net: SnapNet, path: Path) -> None:
+    """Write weights with what is needed to build the network again; the file appears whole or not at all."""
+    part = path.with_name(path.name + ".part")
+    state = {k: v.detach().cpu() for k, v in net.state_dict().items()}
+    torch.save({"layout": net.layout, "width": net.width, "state": state}, part)
+    part.replace(path)
+
+
+def kept(path: Path) -> SnapNet:
+    """The network that ``keep`` wrote, ready to be used."""
+    raw = torch.load(path, weights_only=True)
+    net = SnapNet(raw["width"], raw["layout"])
+    net.load_state_dict(raw["state"])
+    return net.eval()
 
 
 MARGIN_TICKS = 4 + 8 + 16 + 2  # how far the temporal layers look to each side
@@ -141,7 +160,7 @@ class Feed:
         return torch.maximum(grid, flash * uniform(b, t, rows, columns)).clamp(0, 1)
 
 
-def stacked(grid: torch.Tensor, length: torch.Tensor) -> torch.Tensor:
+def stacked(grid: torch.Tensor, length: torch.Tensor, layout: onset.Layout) -> torch.Tensor:
     """(B, T, R, C) -> (B * T, channels, R, C): as ``pipeline.onset.windows`` does it, for many clips."""
     b, t = grid.shape[:2]
     total = torch.cat([torch.zeros_like(grid[:, :1]), grid.cumsum(1)], 1)
@@ -149,25 +168,31 @@ def stacked(grid: torch.Tensor, length: torch.Tensor) -> torch.Tensor:
     end = length[:, None]
     row = torch.arange(b, device=grid.device)[:, None]
     parts = []
-    for first, last in LAYOUT.spans:
+    for first, last in layout.spans:
         low = torch.minimum((at + first).clamp(min=0)[None], end)
         high = torch.minimum((at + last + 1).clamp(min=0)[None], end)
         width = (high - low).clamp(min=1)[..., None, None]
         parts.append((total[row, high] - total[row, low]) / width)
-    for room in (at[None].expand(b, t) / -LAYOUT.spans[0][0], (end - 1 - at[None]) / LAYOUT.spans[-1][1]):
+    rooms = (at[None].expand(b, t) / -layout.spans[0][0], (end - 1 - at[None]) / layout.spans[-1][1])
+    for room in rooms if layout.room else ():
         parts.append(room.clamp(0, 1)[..., None, None].expand(b, t, *grid.shape[2:]))
-    return torch.stack(parts, 2).reshape(b * t, LAYOUT.channels, *grid.shape[2:])
+    return torch.stack(parts, 2).reshape(b * t, layout.channels, *grid.shape[2:])
 
 
 def fit(
     clips: list[Clip], seconds: float, steps: int, seed: int, start: SnapNet | None = None, rate: float = 4e-3,
-    size: int = 32, device: str = "cpu",
+    size: int = 32, device: str = "cpu", often: NDArray[np.float64] | None = None,
+    now_and_then: Callable[[SnapNet], None] | None = None,
 ) -> SnapNet:  # fmt: skip
     """Train for ``steps`` batches of ``size`` clips or for ``seconds``, whichever is used up first: the learning rate
-    falls with it. Clips that are still wrong come up more often."""
+    falls with it. Clips that are still wrong come up more often; often: how often each comes up otherwise,
+    relatively. now_and_then: called with the network about every 20 s."""
     torch.manual_seed(seed)
     feed = Feed(clips, device, seed)
     net = (start or SnapNet()).to(device).train()
+    layout = LAYOUTS[net.layout]
+    often = np.ones(len(clips)) if often is None else often
+    chance = often / often.sum()
     best = torch.optim.AdamW(net.parameters(), lr=rate, weight_decay=1e-3)
     last = np.full(len(clips), 3.0)
     losses: list[float] = []
@@ -179,10 +204,12 @@ def fit(
         for group in best.param_groups:
             group["lr"] = rate * (0.5 + 0.5 * math.cos(math.pi * used)) * (min(1.0, used / 0.06 + 0.02))
         hard = feed.rng.random(size) < 0.4
-        some = feed.rng.choice(len(clips), size, p=last / last.sum())
-        which = np.where(hard, some, feed.rng.integers(0, len(clips), size))
+        some = feed.rng.choice(len(clips), size, p=last * chance / (last * chance).sum())
+        which = np.where(hard, some, feed.rng.choice(len(clips), size, p=chance))
         batch = feed.batch(which)
-        logits = net(stacked(batch.grid, batch.length), size).reshape(batch.want.shape)
+        with torch.autocast("cuda", torch.bfloat16, enabled=device == "cuda"):
+            logits = net(stacked(batch.grid, batch.length, layout), size).reshape(batch.want.shape)
+        logits = logits.float()
         inside = torch.arange(LONGEST, device=device)[None] < batch.length[:, None]
         weight = (1 + 14 * batch.want) * inside
         each = nn.functional.binary_cross_entropy_with_logits(logits, batch.want, reduction="none") * weight
@@ -197,6 +224,8 @@ def fit(
         if time.time() - told > 20:
             told = time.time()
             print(f"step {step + 1}, {told - begun:.0f} s: loss {np.mean(losses[-100:]):.3f}", flush=True)
+            if now_and_then is not None:
+                now_and_then(net)
     print(f"{len(losses)} steps of {size}, {len(losses) * size / len(clips):.1f} epochs, "
           f"loss {np.mean(losses[-200:]):.3f}", flush=True)  # fmt: skip
     return net.cpu().eval()
@@ -220,7 +249,8 @@ def to_onnx(net: nn.Module) -> bytes:
     if isinstance(net, SnapNet):
         net = Together([net], [1.0])  # one input alone
     store = io.BytesIO()
-    example = torch.rand(64, LAYOUT.channels, LAYOUT.rows, LAYOUT.columns)
+    layout = LAYOUTS[net.nets[0].layout]  # type: ignore[union-attr,index]
+    example = torch.rand(64, layout.channels, layout.rows, layout.columns)
     torch.onnx.export(
         net.eval(), (example,), store, dynamo=False, opset_version=17, input_names=["windows"],
         output_names=["logit"], dynamic_axes={"windows": {0: "ticks"}, "logit": {0: "ticks"}},

@@ -370,3 +370,16 @@ def tail(play: Play, rng: np.random.Generator) -> Play:
     story = Story(play, len(play.time_s) - 1, rng)
     walk_back(story)
     return story.play_of(before=play, until=len(play.time_s) - 1)
+
+
+def wait(play: Play, rng: np.random.Generator) -> Play:
+    """The play after 5 to 14 s in which little happens; snaps in extra['snaps_s']."""
+    at = int(max(0, (play.snap_index or 0) - rng.uniform(0.5, 2.2) * play.hz))
+    story, length = Story(play, at, rng), rng.uniform(5.0, 14.0)
+    while story.seconds < length:
+        if rng.random() < 0.5:
+            idle(story)
+        story.move(rng.uniform(0.5, 3.0))
+    away = float(np.linalg.norm(play.xy_yd[at] - story.xy, axis=1).max())
+    story.move(away / 2.2 + rng.uniform(0.8, 2.0), play.xy_yd[at], 0.0, 2.2, play.stance[at], play.facing_rad[at])
+    return story.play_of(play, at)

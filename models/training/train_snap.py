@@ -42,35 +42,26 @@ def fit(options: argparse.Namespace) -> None:
     from models.training import snap_net
 
     torch.set_num_threads(options.threads)
+    layout = snap_net.LAYOUTS[options.layout]
     clips = [
-        snap_net.Clip(np.round(onset.coarse(grid, snap_net.LAYOUT) * 255).astype(np.uint8), ticks, kind, name)
+        snap_net.Clip(np.round(onset.coarse(grid, layout) * 255).astype(np.uint8), ticks, kind, name)
         for grid, ticks, kind, name in gather(options.data)
     ]
     print(len(clips), "clips", dict(Counter(c.kind for c in clips)), flush=True)
-    net = None
-    if options.start is not None:
-        net = snap_net.SnapNet()
-        net.load_state_dict(torch.load(options.start, weights_only=True))
+    net = snap_net.SnapNet(options.width, options.layout) if options.start is None else snap_net.kept(options.start)
     device = "cuda" if torch.cuda.is_available() else "cpu"
     net = snap_net.fit(
         clips, options.seconds, options.steps, options.seed, net, options.rate, options.batch, device
     )  # fmt: skip
-    torch.save(net.state_dict(), options.out.with_suffix(".pt"))
+    snap_net.keep(net, options.out.with_suffix(".pt"))
     options.out.write_bytes(snap_net.to_onnx(net))
 
 
 def together(weights: list[Path], shares: list[float], out: Path) -> None:
     """Several fits as one ONNX file: the mean of their logits, weighted."""
-    import torch
-
     from models.training import snap_net
 
-    nets = []
-    for path in weights:
-        net = snap_net.SnapNet()
-        net.load_state_dict(torch.load(path, weights_only=True))
-        nets.append(net)
-    out.write_bytes(snap_net.to_onnx(snap_net.Together(nets, shares)))
+    out.write_bytes(snap_net.to_onnx(snap_net.Together([snap_net.kept(path) for path in weights], shares)))
 
 
 def scorer_of(path: Path, layout: onset.Layout = onset.LONG) -> snap.Scorer:
@@ -210,6 +201,8 @@ def main() -> None:
     step.add_argument("--seed", type=int, default=0)
     step.add_argument("--batch", type=int, default=32, help="clips of a step")
     step.add_argument("--threads", type=int, default=1)
+    step.add_argument("--layout", choices=["short", "long", "fine"], default="long", help="what it is shown")
+    step.add_argument("--width", type=int, default=14)
     step = steps.add_parser("together")
     step.add_argument("--weights", type=Path, nargs="+", required=True, help=".pt files of fits")
     step.add_argument("--shares", type=float, nargs="+", required=True)
@@ -219,7 +212,7 @@ def main() -> None:
     step.add_argument("--onnx", type=Path, help="the shipped one if left out")
     step.add_argument("--check", type=Path, help="a checker's ONNX file; the shipped one if left out")
     step.add_argument("--no-check", action="store_true", help="the scorer alone")
-    step.add_argument("--former", action="store_true", help="the ONNX file is shown the short windows")
+    step.add_argument("--layout", choices=["short", "long", "fine"], default="long", help="what the ONNX file is shown")
     step.add_argument("--install", action="store_true", help="list it in the manifest with these figures")
     step.add_argument("--table", action="store_true", help="what other thresholds would give")
     step.add_argument("--part", choices=["all", "even", "odd"], default="all", help="clips whose seed is even or odd")
@@ -237,7 +230,7 @@ def show(options: argparse.Namespace) -> None:
     paths = [p for folder in options.data for p in sorted(folder.glob("*[0-9].npz"))]
     keep = {"all": (0, 1), "even": (0,), "odd": (1,)}[options.part]
     paths = [p for p in paths if int(p.stem[-1]) % 2 in keep]
-    layout = onset.SHORT if options.former else onset.LONG
+    layout = {"short": onset.SHORT, "long": onset.LONG, "fine": onset.FINE}[options.layout]
     scorer = snap.shipped_scorer() if options.onnx is None else scorer_of(options.onnx, layout)
     checker = snap_check.shipped_checker() if options.check is None else checker_of(options.check)
     checker = None if options.no_check else checker
