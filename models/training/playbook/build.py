@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -21,6 +22,7 @@ from models.training.playbook.running import play_run
 from models.training.playbook.secondary import align_defense
 from models.training.playbook.sim import Sim, separate, settle_in_time
 from models.training.playbook.truth import COLUMNS, after_labels, before_labels, motion_truth, play_kind
+from pipeline.errors import UsageError
 from pipeline.field import Field, load
 
 Array = NDArray[np.float64]
@@ -87,8 +89,26 @@ def _fit_end_line(s: Scene) -> None:
         m.depth = max(m.depth, -(s.spot.behind - 0.8))
 
 
-def draft_scrimmage(rng: np.random.Generator, spot: Spot, call: Call) -> Draft:
-    """A scrimmage play (run or pass)."""
+@dataclass(frozen=True)
+class Opening:
+    """A scrimmage play up to its snap. t (T,) seconds of the whole play, the snap at t[k0] = 0; before (k0 + 1, N, 2)
+    positions (depth, across) until then, offence first; velocity (N, 2) at it; shown: the coverage whose picture it
+    is; ready: when each man got set; shifted: whether somebody shifted."""
+
+    scene: Scene
+    plan: Plan
+    motion: Motion
+    shown: str
+    t: Array
+    k0: int
+    before: Array
+    velocity: Array
+    ready: dict[int, float]
+    shifted: bool
+
+
+def open_scrimmage(rng: np.random.Generator, spot: Spot, call: Call) -> Opening:
+    """Line both sides up, hand out the jobs, and walk everybody to the snap."""
     offense = align_offense(rng, spot, call.formation, call.strong, call.gun, call.passing)
     defense, shown = align_defense(rng, spot, call, offense)
     scene = Scene(rng, spot, call, offense, defense)
@@ -105,19 +125,36 @@ def draft_scrimmage(rng: np.random.Generator, spot: Spot, call: Call) -> Draft:
     k0, k1 = round(pre_s * HZ), round(after_s * HZ)
     t = np.arange(-k0, k1 + 1) / HZ
     before, vel = presnap.pre_positions(scene, t[: k0 + 1], movers, ready)
-    sim = Sim(before[-1], vel, HZ, k1, 0.0)
+    return Opening(scene, plan, motion, shown, t, k0, before, vel, ready, bool(shifted))
+
+
+def opening(seed: int, level: str, **overrides: Any) -> Opening:
+    """The first part of the scrimmage play that :func:`build_play` builds of the same seed, without what follows."""
+    rng = np.random.default_rng(seed)
+    f = load(level)
+    call = draw_call(rng, level, **overrides)
+    if call.kind in SPECIALS or call.kind in NO_SNAPS:
+        raise UsageError(f"{call.kind} is no play from scrimmage.", hint="Give kind='pass' or 'run'.")
+    return open_scrimmage(rng, place_ball(rng, f, call), call)
+
+
+def draft_scrimmage(rng: np.random.Generator, spot: Spot, call: Call) -> Draft:
+    """A scrimmage play (run or pass)."""
+    o = open_scrimmage(rng, spot, call)
+    scene, k0 = o.scene, o.k0
+    sim = Sim(o.before[-1], o.velocity, HZ, len(o.t) - 1 - k0, 0.0)
     speed = LEVEL_SPEED[spot.level] * float(rng.uniform(0.95, 1.0))
     scheme = ""
     if call.kind == "run":
         out, scheme = play_run(scene, sim, speed)
     else:
-        out = play_pass(scene, sim, plan, speed)
-    draft = Draft(scene, t, np.concatenate([before, sim.hist[1:, : sim.n]]), scene.passer)
+        out = play_pass(scene, sim, o.plan, speed)
+    draft = Draft(scene, o.t, np.concatenate([o.before, sim.hist[1:, : sim.n]]), scene.passer)
     draft.engaged[k0:] = sim.engaged
     draft.pair = sim.partner.copy()
-    draft.out, draft.ready = out, ready
-    _label(draft, plan, motion, shown)
-    draft.extra |= {"scheme": scheme, "shift": bool(shifted), "jobs": _job_names(plan)}
+    draft.out, draft.ready = out, o.ready
+    _label(draft, o.plan, o.motion, o.shown)
+    draft.extra |= {"scheme": scheme, "shift": o.shifted, "jobs": _job_names(o.plan)}
     return draft
 
 

@@ -13,6 +13,10 @@ from models.training.playbook.calls import Call
 from models.training.playbook.fronts import settle
 from models.training.playbook.roster import Man, Spot, tnorm
 
+# An answer that was called but could not be carried out is none: what is told is what was done.
+LEAST_FOLLOWED = 0.4  # of the way of the man in motion; common practice, no source
+LEAST_BUMPED_YD = 0.75  # half a gap; common practice, no source
+
 
 @dataclass
 class Move:
@@ -146,7 +150,11 @@ def _answer(
             start, new.at, via, min(move.end_s + delay, 0.0), move.speed, move.on_the_move, turn
         )
         motion.follower = (k, motion.man)
+        gone = abs((turn[1] if turn else new.across) - start[1])
+        if gone < LEAST_FOLLOWED * abs((move.turn[1] if move.turn else to) - first[1]):
+            motion.response = "stayed"  # he stood where the man goes already: nobody travelled
     elif motion.response == "bumped":
+        furthest = 0.0
         s = np.sign(move.end[1] - first[1]) if move.turn is None else np.sign(move.turn[1] - first[1])
         for k, d in enumerate(defense):
             if d.position not in ("linebacker", "slot_defender", "safety") or d.depth < 2.5 + spot.neutral:
@@ -157,6 +165,7 @@ def _answer(
             new = replace(d, across=float(d.across + shift))
             settle([new], [o for o in defense if o is not d], 0.95)
             back = move.turn is not None
+            furthest = max(furthest, abs(new.across - d.across))
             motion.movers[n + k] = Move(
                 d.at,
                 d.at if back else new.at,
@@ -168,3 +177,5 @@ def _answer(
             )
             if not back:
                 defense[k] = new
+        if furthest < LEAST_BUMPED_YD:
+            motion.response = "stayed"  # nobody was free to shift

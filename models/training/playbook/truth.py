@@ -19,10 +19,17 @@ PRESS_YD, OFF_YD, BOX_DEPTH_YD, BOX_OUTSIDE_YD = 3.0, 5.5, 6.5, 1.8
 MOTION_YD, MOTION_WINDOW_S = 3.0, 3.0
 
 
+INSIDE_YD = 2.6  # who lines up between the tackles has no side
+
+
 def corner_of(s: Scene, sign: int) -> int | None:
-    """The corner of a side by DESIGN section 4: who takes the widest eligible receiver, or the widest defender."""
+    """The corner of a side by DESIGN section 4: who takes the widest eligible receiver, or the widest defender.
+
+    A man called corner who stands between the tackles, having gone there with a motion, is the corner of no side;
+    where none is left, a deep safety is one only with nobody else on that side.
+    """
     side = [k for k, d in enumerate(s.defense) if d.across * sign > 0 and d.position not in ("tackle_inside",)]
-    named = [k for k in side if s.defense[k].position == "corner"]
+    named = [k for k in side if s.defense[k].position == "corner" and abs(s.defense[k].across) > INSIDE_YD]
     wide = [m for m in s.offense if m.eligible and m.across * sign > 2.6 and m.position != "back"]
     if named:
         target = max(wide, key=lambda m: abs(m.across)) if wide else None
@@ -30,7 +37,8 @@ def corner_of(s: Scene, sign: int) -> int | None:
             return max(named, key=lambda k: abs(s.defense[k].across))
         return min(named, key=lambda k: abs(s.defense[k].across - target.across))
     off = [k for k in side if not (s.defense[k].on_line and s.defense[k].depth < 2)]
-    return max(off or side, key=lambda k: abs(s.defense[k].across)) if side else None
+    low = [k for k in off if s.defense[k].depth <= s.spot.deep_limit()]
+    return max(low or off or side, key=lambda k: abs(s.defense[k].across)) if side else None
 
 
 def corner_class(depth: float, scale: float) -> str:
