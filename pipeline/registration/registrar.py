@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,7 @@ from pipeline.registration.marks import Marks
 from pipeline.registration.solve import Observed
 
 Array = NDArray[np.float64]
+Starts = dict[tuple[str, ...], Array]  # first guesses (B, 8) worked out for a picture, by way, view and width of field
 
 MIN_FIELD = 0.08  # share of the picture that must be field
 MIN_POINTS = 40
@@ -90,7 +92,8 @@ class Registrar:
             return Registration("failed", None, view, told, reason="no field in the picture", evidence=evidence)
         if sum(len(p) for p in found.ridge.values()) < MIN_POINTS:
             return Registration("failed", None, view, told, reason="no lines of the field found", evidence=evidence)
-        fits = self._fits(found, view, hint)
+        starts: Starts = {}
+        fits = self._fits(found, view, hint, starts)
         if not fits:
             return Registration(
                 "failed", None, view, told, reason="the lines found fit no view of the field", evidence=evidence
@@ -98,12 +101,12 @@ class Registrar:
         best = self._tell_level(fits, image_bgr, found, boxes)
         if self.level is None and best[0].fit.quality.residual_px > ROUGH_PX * found.size[0] / 1280:
             others = [n for n in fields.LEVELS if n not in {f.level for f in fits}]
-            more = _fits_of(found, best[0].fit.view, others, hint, told=False) if others else []
+            more = _fits_of(found, best[0].fit.view, others, hint, starts, told=False) if others else []
             if more:  # what was passed over may be what it is
                 best = self._tell_level(sorted([*fits, *more], key=_rank), image_bgr, found, boxes)
         return report(best, found, evidence)
 
-    def _fits(self, found: Marks, view: str, hint: Array | None) -> list[Fit]:
+    def _fits(self, found: Marks, view: str, hint: Array | None, starts: Starts) -> list[Fit]:
         """Fits of every view and level worth trying, best first. What the network rules out is tried last."""
         views = [view]
         if self.view is None:
@@ -118,7 +121,7 @@ class Registrar:
             if any(_good(f.quality, found.size) for f in fits):
                 break
             for v in views:
-                fits += _fits_of(found, v, levels, hint, told=self.level is not None)
+                fits += _fits_of(found, v, levels, hint, starts, told=self.level is not None)
         return sorted(fits, key=_rank)
 
     def _tell_level(
@@ -148,12 +151,14 @@ def _rank(fit: Fit) -> float:
     return fit.cost / 2 - fit.log_prior
 
 
-def _fits_of(found: Marks, view: str, levels: list[str], hint: Array | None, told: bool) -> list[Fit]:
+def _fits_of(
+    found: Marks, view: str, levels: list[str], hint: Array | None, starts: Starts, told: bool
+) -> list[Fit]:  # fmt: skip
     """Fits of some levels under every reading of the hash rows; told: the level is known."""
     fits = []
     for marks, rows, log_chance in hash_rows.variants(found, view):
         for level in levels:
-            fit = _fit_level(marks, fields.load(level), view, hint)
+            fit = _fit_level(marks, fields.load(level), view, hint, rows, starts)
             if fit is not None:
                 doubt = 0.0 if told else LEVEL_TRUST * np.log(found.level[level] + LEVEL_DOUBT)
                 doubt += np.log(found.view[view] + LEVEL_DOUBT)
@@ -167,17 +172,27 @@ def _hint_row(hint: Camera | None, size: tuple[int, int]) -> Array | None:
     return solver.row_of(hint.scaled(*size) if (hint.width_px, hint.height_px) != size else hint)
 
 
-def _fit_level(found: Marks, field: Field, view: str, hint: Array | None) -> Fit | None:
+def _fit_level(
+    found: Marks, field: Field, view: str, hint: Array | None, reading: str, kept: Starts
+) -> Fit | None:  # fmt: skip
     """The best camera for one level, or None where there is no start.
 
-    Cheap starts first: the hint, the dense answers, whole lines; the first good fit is taken.
+    Cheap starts first: the hint, the dense answers, whole lines; the first good fit is taken. Starts know of a level
+    its width only, and the dense answers nothing of the reading of the hash rows: kept holds those worked out.
     """
+
+    def once(key: tuple[str, ...], work: Callable[[], Array]) -> Array:
+        full = (*key, view, str(field.width))
+        if full not in kept:
+            kept[full] = work()
+        return kept[full]
+
     seen = solve.of_marks(found, field)
     known = start.prior(view, field)
     sources = [
         lambda: hint[None] if hint is not None else np.zeros((0, 8)),
-        lambda: start.from_dense(found, field, view)[0],
-        lambda: start_lines.from_lines(found, field, view),
+        lambda: once(("dense",), lambda: start.from_dense(found, field, view)[0]),
+        lambda: once(("lines", reading), lambda: start_lines.from_lines(found, field, view)),
     ]
     best: Fit | None = None
     for i, source in enumerate(sources):

@@ -16,6 +16,8 @@ from pipeline.camera import Camera
 Array = NDArray[np.float64]
 PARAMETERS = ("log_focal", "pan", "tilt", "roll", "x", "y", "z", "k1")
 STEPS = np.array([1e-4, 1e-5, 1e-5, 1e-5, 1e-3, 1e-3, 1e-3, 1e-4])  # of the numerical derivative
+NEAREST, FARTHEST = 0.5, 4.0  # yards before the camera; square of half widths up to which the lens term grows
+MOST = 1e4  # sigmas
 CAUCHY = 2.0  # residuals beyond so many sigmas count less and less
 
 
@@ -37,27 +39,31 @@ def camera_of(row: Array, size: tuple[int, int]) -> Camera:
 
 def rotations(rows: Array) -> Array:
     """(B, 3, 3) field to camera axes, as Camera.rotation."""
-    a, t, r = rows[:, 1], rows[:, 2], rows[:, 3]
-    ca, sa, ct, st, cr, sr = np.cos(a), np.sin(a), np.cos(t), np.sin(t), np.cos(r), np.sin(r)
-    zero = np.zeros_like(a)
-    forward = np.stack([sa * ct, ca * ct, -st], -1)
-    right0 = np.stack([ca, -sa, zero], -1)
-    down0 = np.stack([-sa * st, -ca * st, -ct], -1)
-    right = cr[:, None] * right0 - sr[:, None] * down0
-    down = sr[:, None] * right0 + cr[:, None] * down0
-    return np.stack([right, down, forward], 1)
+    ca, ct, cr = np.cos(rows[:, 1:4]).T
+    sa, st, sr = np.sin(rows[:, 1:4]).T
+    out = np.empty((len(rows), 3, 3))
+    right0, down0 = np.empty((2, 3, len(rows)))
+    right0[0], right0[1], right0[2] = ca, -sa, 0
+    down0[0], down0[1], down0[2] = -sa * st, -ca * st, -ct
+    out[:, 0] = (cr * right0 - sr * down0).T
+    out[:, 1] = (sr * right0 + cr * down0).T
+    out[:, 2, 0], out[:, 2, 1], out[:, 2, 2] = sa * ct, ca * ct, -st
+    return out
 
 
 def project(rows: Array, xy: Array, size: tuple[int, int]) -> Array:
     """(B, 8) cameras, (N, 2) or (B, N, 2) ground yards -> (B, N, 2) px. Behind the camera: far away, finite."""
     rot = rotations(rows)
     # One product: K [r1 r2 -R c] applied to (x, y, 1).
-    m = np.concatenate([rot[:, :, :2], -(rot @ rows[:, 4:7, None])], 2)
+    m = rot.copy()
+    m[:, :, 2] = -(rot @ rows[:, 4:7, None])[..., 0]
     m[:, :2] *= (np.exp(rows[:, 0]) * 2)[:, None, None]  # in half widths
-    c = np.matmul(xy, m[:, :, :2].transpose(0, 2, 1)) + m[:, None, :, 2]
-    u = c[..., :2] / np.maximum(c[..., 2:], 0.5)
-    r2 = u[..., :1] ** 2 + u[..., 1:] ** 2
-    u *= 1 + rows[:, 7, None, None] * np.minimum(r2, 4.0)
+    c = np.matmul(xy, m[:, :, :2].transpose(0, 2, 1))
+    c += m[:, None, :, 2]
+    u = c[..., :2] / np.maximum(c[..., 2:], NEAREST)
+    r2 = u[..., :1] * u[..., :1]
+    r2 += u[..., 1:] * u[..., 1:]
+    u *= 1 + rows[:, 7, None, None] * np.minimum(r2, FARTHEST)
     u *= size[0] / 2
     u += ((size[0] - 1) / 2, (size[1] - 1) / 2)
     return np.asarray(u)
@@ -102,15 +108,11 @@ class Sightings:
     normal: Array
 
 
-def residuals(
-    rows: Array, seen: Sightings, prior: Prior, size: tuple[int, int], repeat: int = 1
-) -> tuple[Array, Array]:
-    """Scaled residuals: (B, N, 2) of sightings and (B, 8) of the prior. repeat: rows come in groups per camera."""
-    xy = np.repeat(seen.xy, repeat, 0) if repeat > 1 else seen.xy
-    normal = np.repeat(seen.normal, repeat, 0) if repeat > 1 else seen.normal
-    d = seen.px - project(rows, xy, size)
-    r = np.matmul(normal, d[..., None])[..., 0]
-    return np.clip(r, -1e4, 1e4), (rows - prior.mean) / prior.sd
+def residuals(rows: Array, seen: Sightings, prior: Prior, size: tuple[int, int]) -> tuple[Array, Array]:
+    """Scaled residuals: (B, N, 2) of sightings and (B, 8) of the prior."""
+    d = seen.px - project(rows, seen.xy, size)
+    r = seen.normal[..., 0] * d[..., :1] + seen.normal[..., 1] * d[..., 1:]
+    return np.clip(r, -MOST, MOST), (rows - prior.mean) / prior.sd
 
 
 def _robust(r: Array) -> Array:
@@ -124,18 +126,58 @@ def cost(rows: Array, seen: Sightings, prior: Prior, size: tuple[int, int]) -> A
     return np.asarray((CAUCHY**2 * np.log1p((r**2).sum(-1) / CAUCHY**2)).sum(-1) + (p**2).sum(-1))
 
 
+def jacobian(rows: Array, xy: Array, size: tuple[int, int]) -> tuple[Array, Array]:
+    """Px (B, N, 2) of :func:`project` and their derivatives (B, 8, N, 2) by the parameters, xy (B, N, 2).
+
+    Where a point lies behind the camera, or so far out that the lens term is held, the derivative of what is held is
+    zero, as of the projection itself.
+    """
+    rot = rotations(rows)
+    # A parameter's effect on the points in camera axes; rows of rot are right, down, forward.
+    p = np.stack([xy[..., 0] - rows[:, 4:5], xy[..., 1] - rows[:, 5:6]], 1)  # (B, 2, N)
+    c = np.matmul(rot[:, :, :2], p) - rot[:, :, 2:] * rows[:, 6, None, None]  # (B, 3, N)
+    cr, sr = np.cos(rows[:, 3])[:, None], np.sin(rows[:, 3])[:, None]
+    dc = np.empty((len(rows), 6, 3, c.shape[2]))  # pan, tilt, roll, x, y, z
+    dc[:, 0] = rot[..., 1:2] * p[:, None, 0] - rot[..., :1] * p[:, None, 1]
+    dc[:, 1, 0], dc[:, 1, 1], dc[:, 1, 2] = sr * c[:, 2], -cr * c[:, 2], cr * c[:, 1] - sr * c[:, 0]
+    dc[:, 2, 0], dc[:, 2, 1], dc[:, 2, 2] = -c[:, 1], c[:, 0], 0
+    dc[:, 3:] = -rot.transpose(0, 2, 1)[..., None]
+    depth = np.maximum(c[:, 2], NEAREST)
+    front = c[:, 2] > NEAREST
+    f = (np.exp(rows[:, 0]) * 2)[:, None, None]
+    v = f * c[:, :2] / depth[:, None]  # (B, 2, N), in half widths
+    dv = np.empty((len(rows), 7, 2, c.shape[2]))  # log focal, then the six
+    dv[:, 0] = v
+    dv[:, 1:] = (f[:, None] * dc[:, :, :2] - v[:, None] * (dc[:, :, 2:] * front[:, None, None])) / depth[:, None, None]
+    r2 = (v**2).sum(1)
+    k1 = rows[:, 7, None]
+    held = np.minimum(r2, FARTHEST)
+    bend = 1 + k1 * held
+    turn = 2 * k1 * (r2 < FARTHEST) * (v[:, None] * dv).sum(2).transpose(1, 0, 2)  # (7, B, N)
+    out = np.empty((len(rows), 8, 2, c.shape[2]))
+    out[:, :7] = dv * bend[:, None, None] + v[:, None] * turn.transpose(1, 0, 2)[:, :, None]
+    out[:, 7] = v * held[:, None]
+    half = size[0] / 2
+    px = (v * bend[:, None]).transpose(0, 2, 1) * half + ((size[0] - 1) / 2, (size[1] - 1) / 2)
+    return px, out.transpose(0, 1, 3, 2) * half
+
+
 def _system(rows: Array, seen: Sightings, prior: Prior, size: tuple[int, int]) -> tuple[Array, Array]:
     """Normal matrices (B, 8, 8) and right sides (B, 8) of the reweighted problem."""
     b, n = len(rows), len(PARAMETERS)
-    moved = np.repeat(rows, n + 1, 0)
-    for i in range(n):
-        moved[i + 1 :: n + 1, i] += STEPS[i]
-    r, _ = residuals(moved, seen, prior, size, n + 1)
-    r = r.reshape(b, n + 1, -1, 2)
-    base = r[:, 0]
+    px, move = jacobian(rows, np.broadcast_to(seen.xy, (b, *seen.xy.shape[-2:])), size)
+    normal = seen.normal
+    d = seen.px - px
+    base = normal[..., 0] * d[..., :1] + normal[..., 1] * d[..., 1:]
+    far = np.abs(base) >= MOST
+    base = np.clip(base, -MOST, MOST)
     w = _robust(base)
-    jac = ((r[:, 1:] - base[:, None]) / STEPS[None, :, None, None]) * w[:, None]
-    jac = jac.reshape(b, n, -1)
+    scaled = normal * -(w * ~far)[..., None]
+    move_r = np.empty((b, n, base.shape[1], 2))
+    for k in (0, 1):
+        np.multiply(scaled[:, None, :, k, 0], move[..., 0], out=move_r[..., k])
+        move_r[..., k] += scaled[:, None, :, k, 1] * move[..., 1]
+    jac = move_r.reshape(b, n, -1)
     e = (base * w).reshape(b, -1)
     a = np.matmul(jac, jac.transpose(0, 2, 1)) + np.diag(prior.sd**-2.0)
     g = np.matmul(jac, e[..., None])[..., 0] + (rows - prior.mean) * prior.sd**-2.0

@@ -156,3 +156,34 @@ def test_covariance_tells_the_spread_of_repeated_fits() -> None:
         found.append(g[0])
     spread = np.sqrt(np.var(np.array(found), 0).sum())
     assert 0.5 < spread / np.mean(told) < 1.8
+
+
+@pytest.mark.parametrize("view", ["sideline", "endzone"])
+def test_the_derivatives_of_a_projection_are_those_of_small_steps(view: str) -> None:
+    """Against central differences of Camera.project itself, not of the solver's own projection."""
+    camera = {
+        "sideline": Camera(1280, 720, 4000.0, (61.0, -70.0, 42.0), -7.0, 20.0, 0.7, 0.02),
+        "endzone": Camera(1280, 720, 8000.0, (-60.0, 27.5, 38.0), 89.0, 18.0, -0.4, 0.009),
+    }[view]
+    row, size = solver.row_of(camera), (1280, 720)
+    xy = camera.px_to_ground(np.random.default_rng(3).uniform((0, 200), (1279, 719), (40, 2)))
+    px, move = solver.jacobian(row[None], xy[None], size)
+
+    def seen(r: np.ndarray) -> np.ndarray:
+        return solver.camera_of(r, size).ground_to_px(xy)
+
+    assert np.allclose(px[0], seen(row), atol=1e-6)
+    for i, step in enumerate(solver.STEPS):
+        e = np.eye(8)[i] * step
+        small = (seen(row + e) - seen(row - e)) / (2 * step)
+        assert np.allclose(move[0, i], small, rtol=1e-4, atol=1e-3 * np.abs(small).max())
+
+
+def test_behind_the_camera_and_far_out_nothing_moves_that_is_held() -> None:
+    row = solver.row_of(Camera(1280, 720, 1000.0, (60.0, -20.0, 10.0), 0.0, 10.0, 0.0, 0.02))
+    xy = np.array([[60.0, -60.0], [600.0, 0.0], [61.0, 20.0]])
+    px, move = solver.jacobian(row[None], xy[None], (1280, 720))
+    assert np.isfinite(move).all() and np.isfinite(px).all()
+    assert np.allclose(px, solver.project(row[None], xy, (1280, 720)))
+    half = 640.0
+    assert np.allclose(move[0, 7, 1], (px[0, 1] - (639.5, 359.5)) / half / (1 + 0.02 * 4.0) * 4.0 * half)
