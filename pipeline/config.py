@@ -62,10 +62,10 @@ class ConfirmConfig(_Section):
 
     enabled: bool
     run_yd_s: float = Field(gt=0)
-    hurry_yd_s: float = Field(gt=0)
     runners: int = Field(ge=0, le=30)
-    stray: int = Field(ge=0, le=30)
-    walk_yd_s: float = Field(gt=0)
+    came_yd: float = Field(gt=0)
+    stays_yd: float
+    left: float = Field(ge=0, le=1)
     trust: float = Field(ge=0, le=1)
     still: float = Field(ge=0, le=1)
     still_yd_s: float = Field(gt=0)

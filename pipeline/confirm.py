@@ -1,9 +1,11 @@
 """Confirm: do the people's tracks bear out a snap that the film's movement suggested?
 
 The movement of a picture (``pipeline.snap``) cannot tell a formation that starts a play from one that stands up and
-walks off together. The tracks can, in yards: after a snap some men run, men of both sides leave their places, and just
-before it most stood still. A candidate after which everybody walks is withdrawn (the clip has no snap); one that the
-tracks neither bear out nor rule out is kept as 'unsure' with the reason, never as sure.
+walks off together. The tracks can, in yards. After a snap the defence's front comes at the line, be it to rush, to
+meet a run or to block a kick (even for a kneel-down it stays); men who walk off, or back to a huddle, part from the
+line or leave along it. A candidate after which men leave though the front does not come is withdrawn (the clip has no
+snap); one that the tracks neither bear out nor rule out is kept as 'unsure' with the reason, never as sure. A faint
+candidate, which the movement alone would not have named, needs tracks that bear it out.
 """
 
 from __future__ import annotations
@@ -17,28 +19,35 @@ from numpy.typing import NDArray
 from pipeline.records import ROLES, SIDES, Snap, Tracks
 
 Array = NDArray[np.float64]
-AFTER_S = ((0.25, 0.75), (0.5, 1.25), (0.75, 1.5))  # spans in which a man's speed is looked at; the fastest counts
+AFTER_S = ((0.25, 1.25), (0.5, 1.5), (1.0, 2.0))  # spans in which a man's speed is looked at; the fastest counts
 BEFORE_S = (-1.0, -0.1)
 LOOKS = 3  # sampled moments a speed needs
-SPAN_S = 0.4  # and the time they must cover
+SPAN_S = 0.7  # and the time they must cover
+PLACES_S = ((-0.65, 0.05), (0.95, 1.55))  # looks whose mean is where a man stood at the snap and went after it
+ROW = 7  # men of the offence, the foremost, whose middle is the line
+FRONT_YD = 4.5  # a defender this close to the line is of the front
+FRONT = 3  # fewest of the front for a judgement, and which of it, in order of how far he came, tells
 MOVED_AT_S = 1.0
+RUNNING_SHARE = 0.6  # of came_yd that bears out a faint candidate after which men run
+SIDES_OF_PLAY = ("offense", "defense")
 
 
 @dataclass(frozen=True)
 class ConfirmSettings:
     """run_yd_s: faster is running (men walk at 1.3 to 2.2 yd/s: value from memory). runners: fewest who run after a
-    snap. walk_yd_s: median speed from which all are on their way. men: fewest with a speed for a judgement.
-    trust: score of the snap finder from which a candidate is flagged instead of withdrawn. still: share of the
-    men slower than still_yd_s before a snap. moved_yd, moved: how far and how many of each side by 1 s after.
-    error_yd: with a larger registration error (median) nothing is judged. The values were set on rendered clips
-    with even numbers of the test set and are reported on the odd ones (models/snap/card.md).
+    snap. came_yd: how far the third of the front has come where a play is on; stays_yd: with less it does not come.
+    left: share of the men who are moved_yd away from where they stood, from which all are on their way. men: fewest
+    with a speed for a judgement. trust: score of the snap finder from which a candidate is flagged instead of
+    withdrawn. still: share of the men slower than still_yd_s before a snap. moved: how many of each side left their
+    places. error_yd: with a larger registration error (median) nothing is judged. The values were set on tracks of
+    simulated plays with errors (models.training.snap_tracks).
     """
 
     run_yd_s: float = 3.0
-    hurry_yd_s: float = 2.5
     runners: int = 3
-    stray: int = 1
-    walk_yd_s: float = 0.8
+    came_yd: float = 0.8
+    stays_yd: float = 0.2
+    left: float = 0.5
     men: int = 10
     trust: float = 0.9
     still: float = 0.5
@@ -67,10 +76,35 @@ def speeds(time_s: Array, xy_yd: Array, span_s: tuple[float, float]) -> Array:
     return out
 
 
+def _places(tracks: Tracks, player: NDArray[np.bool_], span_s: tuple[float, float]) -> Array:
+    """(N, 2) mean place of each player over a span, NaN where he was not seen in it."""
+    inside = (tracks.time_s >= span_s[0]) & (tracks.time_s <= span_s[1])
+    xy = tracks.xy_yd[inside][:, player]
+    seen = np.isfinite(xy).all(-1, keepdims=True)
+    count = seen.sum(0)
+    return np.where(count > 0, np.where(seen, xy, 0.0).sum(0) / np.maximum(count, 1), np.nan)
+
+
+def front_came(was: Array, went: Array, offense: NDArray[np.bool_]) -> tuple[int, float | None]:
+    """(men of the defence's front, yards the third of them came towards the line); None with fewer than FRONT.
+
+    was, went (N, 2): where the players stood at the snap and about 1.25 s later; offense (N,): the other side's men.
+    """
+    known = np.isfinite(was).all(-1) & np.isfinite(went).all(-1)
+    ours, theirs = was[known & offense, 0], was[known & ~offense, 0]
+    if len(ours) < ROW or len(theirs) < FRONT:
+        return 0, None
+    ahead = 1.0 if np.median(theirs) >= np.median(ours) else -1.0
+    line = np.median(np.sort(ahead * ours)[-ROW:])
+    front = known & ~offense & (ahead * was[:, 0] - line < FRONT_YD)
+    came = np.sort(-ahead * (went[front, 0] - was[front, 0]))[::-1]
+    return len(came), float(came[FRONT - 1]) if len(came) >= FRONT else None
+
+
 def measured(tracks: Tracks, settings: ConfirmSettings = DEFAULTS) -> dict[str, Any]:
-    """What the tracks say about the moment 0: men judged, who run, who hurry, median speed after, share still before,
-    and how many of each side left their places by 1 s."""
-    player = tracks.role == ROLES.index("player")
+    """What the tracks say about the moment 0: men judged, who run, share still before, how many of each side left their
+    places by 1 s, which share of all, how many form the front and how far it came."""
+    player = (tracks.role == ROLES.index("player")) & np.isin(tracks.side, [SIDES.index(s) for s in SIDES_OF_PLAY])
     xy, side = tracks.xy_yd[:, player], tracks.side[player]
     after = np.stack([speeds(tracks.time_s, xy, span) for span in AFTER_S])
     known = np.isfinite(after).any(0)
@@ -79,14 +113,21 @@ def measured(tracks: Tracks, settings: ConfirmSettings = DEFAULTS) -> dict[str, 
     before = before[np.isfinite(before)]
     zero, later = (int(np.abs(tracks.time_s - at).argmin()) for at in (0.0, MOVED_AT_S))
     gone = np.linalg.norm(xy[later] - xy[zero], axis=-1) > settings.moved_yd  # False where not seen
+    was, went = (_places(tracks, player, span) for span in PLACES_S)
+    way = np.linalg.norm(went - was, axis=-1)
+    way = way[np.isfinite(way)]
+    front, came = front_came(was, went, side == SIDES.index("offense"))
     return {
         "men": int(known.sum()),
         "runners": int((fastest > settings.run_yd_s).sum()),
-        "hurrying": int((fastest > settings.hurry_yd_s).sum()),
-        "median_yd_s": round(float(np.median(fastest)), 2) if len(fastest) else None,
         "still_share": round(float((before < settings.still_yd_s).mean()), 2) if len(before) else None,
         "moved_offense": int(gone[side == SIDES.index("offense")].sum()),
         "moved_defense": int(gone[side == SIDES.index("defense")].sum()),
+        "offense": int(np.isfinite(was[side == SIDES.index("offense")]).all(-1).sum()),
+        "defense": int(np.isfinite(was[side == SIDES.index("defense")]).all(-1).sum()),
+        "left_share": round(float((way > settings.moved_yd).mean()), 2) if len(way) else None,
+        "front": front,
+        "came_yd": None if came is None else round(came, 2),
         "error_yd": round(float(np.nanmedian(tracks.error_yd)), 2) if len(tracks.error_yd) else None,
     }
 
@@ -102,20 +143,71 @@ def confirm(snap: Snap, tracks: Tracks, settings: ConfirmSettings = DEFAULTS) ->
     evidence = {**snap.evidence, "tracks": seen}
     far_off = seen["error_yd"] is None or seen["error_yd"] > settings.error_yd
     if seen["men"] < settings.men or far_off:
+        if is_faint(snap):
+            return _withdrawn(snap, "too few men are placed to bear it out", evidence)
+        last = max(tracks.time_s[np.isfinite(tracks.xy_yd[..., 0]).sum(1) > 0], default=0.0)
+        if last < PLACES_S[1][0]:
+            return _unsure(snap, f"nobody is seen later than {last:.1f} s after it", evidence)
         return replace(snap, evidence=evidence)
-    if seen["runners"] < settings.runners:
-        walking = seen["median_yd_s"] >= settings.walk_yd_s and seen["hurrying"] <= settings.stray
-        if walking and snap.confidence < settings.trust:
-            evidence["withdrawn_frame"] = snap.frame
-            reason = f"men walk after frame {snap.frame}, nobody plays ({seen['hurrying']} of {seen['men']} hurry)"
-            return Snap("failed", None, None, 0.0, reason, evidence)
-        return _unsure(snap, f"only {seen['runners']} of {seen['men']} men run after it", evidence)
+    if _walk_off(seen, settings) and snap.confidence < settings.trust:
+        words = f"{100 * seen['left_share']:.0f} % of the men leave their places after frame {snap.frame}"
+        return _withdrawn(snap, f"{words}, but the front does not come", evidence)
+    against = _against(seen, settings)
+    if is_faint(snap) and (against or not _borne_out(seen, settings)):
+        return _withdrawn(snap, against or "the front does not come", evidence)
+    return _unsure(snap, against, evidence) if against else replace(snap, evidence=evidence)
+
+
+def _faceless(seen: dict[str, Any]) -> bool:
+    """True where both sides are known and no front faces the line."""
+    return bool(seen["came_yd"] is None and min(seen["offense"], seen["defense"]) >= ROW)
+
+
+def _walk_off(seen: dict[str, Any], settings: ConfirmSettings) -> bool:
+    """True where men leave their places and the front does not come; without a front, where nobody runs either."""
+    came = seen["came_yd"]
+    stays = came < settings.stays_yd if came is not None else _faceless(seen) and seen["runners"] < settings.runners
+    return bool(stays and (seen["left_share"] or 0.0) >= settings.left)
+
+
+def _borne_out(seen: dict[str, Any], settings: ConfirmSettings) -> bool:
+    """True where the front comes far, or most of that and men run."""
+    came = seen["came_yd"]
+    running = seen["runners"] >= settings.runners
+    return came is not None and came >= settings.came_yd * (RUNNING_SHARE if running else 1.0)
+
+
+def _against(seen: dict[str, Any], settings: ConfirmSettings) -> str:
+    """What speaks against a play after the moment, in words; '' where nothing does."""
+    came = seen["came_yd"]
+    if _walk_off(seen, settings):
+        return "men leave their places, but the front does not come"
+    if _faceless(seen):
+        return f"only {seen['front']} men of the defense face the line"
+    if seen["runners"] < settings.runners and (came is None or came < settings.came_yd):
+        return f"only {seen['runners']} of {seen['men']} men run after it"
     if seen["still_share"] is not None and seen["still_share"] < settings.still:
-        return _unsure(snap, f"only {100 * seen['still_share']:.0f} % of the men stood still before it", evidence)
-    for side in ("offense", "defense"):
+        return f"only {100 * seen['still_share']:.0f} % of the men stood still before it"
+    for side in SIDES_OF_PLAY:
         if seen[f"moved_{side}"] < settings.moved:
-            return _unsure(snap, f"only {seen[f'moved_{side}']} men of the {side} left their places", evidence)
-    return replace(snap, evidence=evidence)
+            return f"only {seen[f'moved_{side}']} men of the {side} left their places"
+    return ""
+
+
+def is_faint(snap: Snap) -> bool:
+    """True for a candidate that the film's movement alone would not have named."""
+    return bool(snap.evidence.get("faint"))
+
+
+def unplaced(snap: Snap) -> Snap:
+    """The snap where there are no tracks to ask: as it was, a faint one withdrawn."""
+    if snap.frame is None or not is_faint(snap):
+        return snap
+    return _withdrawn(snap, "it is faint and no men are placed to bear it out", snap.evidence)
+
+
+def _withdrawn(snap: Snap, reason: str, evidence: dict[str, Any]) -> Snap:
+    return Snap("failed", None, None, 0.0, reason, {**evidence, "withdrawn_frame": snap.frame})
 
 
 def _unsure(snap: Snap, reason: str, evidence: dict[str, Any]) -> Snap:

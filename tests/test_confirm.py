@@ -57,7 +57,54 @@ def test_teams_that_walk_off_are_no_snap(seed: int) -> None:
     got = confirm.confirm(SNAP, tracks_of(play, starts(play)))
     assert got.status in ("failed", "unsure")
     if got.status == "failed":
-        assert got.frame is None and "walk" in got.reason and got.evidence["withdrawn_frame"] == 100
+        assert got.frame is None and "leave their places" in got.reason and got.evidence["withdrawn_frame"] == 100
+
+
+@pytest.mark.parametrize("kind", ["field_goal", "punt", "kneel"])
+def test_kicks_and_kneel_downs_are_never_withdrawn(kind: str) -> None:
+    """Few run after them, but the front comes or at least stays; with positions as far off as the worst tenth."""
+    for seed in range(8):
+        play = make_play(883_000 + seed, ("college", "professional")[seed % 2], kind=kind)
+        for error_yd in (0.15, 0.4):
+            got = confirm.confirm(SNAP, tracks_of(play, 0.0, error_yd))
+            assert got.frame == 100, (seed, error_yd, got.reason, got.evidence["tracks"])
+            assert got.evidence["tracks"]["front"] >= 3
+
+
+@pytest.mark.parametrize("kind", ["stand_up", "walk_back"])
+def test_men_who_part_from_the_line_have_not_played(kind: str) -> None:
+    withdrawn = 0
+    for seed in range(10):
+        play = make_play(884_000 + seed, "college", kind="run")
+        quiet, _ = snap_plays.quiet(play, np.random.default_rng(seed), kind)
+        withdrawn += confirm.confirm(SNAP, tracks_of(quiet, starts(quiet))).status == "failed"
+    assert withdrawn >= 6
+
+
+def test_the_front_comes_by_the_yards_of_its_third_man() -> None:
+    """Analytic: the third of five men who come 2.0, 1.5, 1.0, 0.5 and 0 yards at the line has come 1.0."""
+    was = np.array([[50.0 - 0.1 * (k > 5), 20.0 + k] for k in range(11)] + [[52.0, 22.0 + k] for k in range(5)])
+    went = was.copy()
+    went[11:, 0] -= [0.5, 2.0, 0.0, 1.5, 1.0]
+    offense = np.arange(16) < 11
+    assert confirm.front_came(was, went, offense) == (5, pytest.approx(1.0))
+    mirrored = was * [-1, 1], went * [-1, 1]
+    assert confirm.front_came(*mirrored, offense) == (5, pytest.approx(1.0))
+    far = was + np.where(offense, 0.0, 9.0)[:, None] * [1, 0]
+    assert confirm.front_came(far, went, offense) == (0, None)
+
+
+def test_a_faint_candidate_needs_tracks_that_bear_it_out() -> None:
+    faint = Snap("unsure", 100, Fraction(10, 3), 0.1, "faint", {"faint": True})
+    kept = [confirm.confirm(faint, tracks_of(make_play(885_000 + s, "college", kind=("pass", "run")[s % 2]), 0.0))
+            for s in range(8)]  # fmt: skip
+    assert sum(k.frame == 100 and k.status == "unsure" for k in kept) >= 7
+    for kind in ("flinch", "idle", "look_over", "stand_up"):
+        quiet, _ = snap_plays.quiet(make_play(886_000, "college", kind="pass"), np.random.default_rng(2), kind)
+        assert confirm.confirm(faint, tracks_of(quiet, starts(quiet))).frame is None
+    far_off = tracks_of(make_play(885_000, "college", kind="pass"), 0.0, error_yd=2.0)
+    assert confirm.confirm(faint, far_off).frame is None
+    assert confirm.unplaced(faint).frame is None and confirm.unplaced(SNAP) is SNAP
 
 
 @pytest.mark.parametrize("kind", ["flinch", "encroach", "look_over", "idle"])
@@ -68,10 +115,10 @@ def test_movement_without_running_is_never_sure(kind: str) -> None:
 
 
 def test_a_trusted_snap_is_flagged_not_withdrawn() -> None:
-    play = make_play(881_000, "college", kind="no_snap")
+    play = make_play(881_003, "college", kind="no_snap")
     sure = Snap("ok", 100, Fraction(10, 3), 0.95)
     got = confirm.confirm(sure, tracks_of(play, starts(play)))
-    assert got.status == "unsure" and got.frame == 100 and "run after it" in got.reason
+    assert got.status == "unsure" and got.frame == 100 and "the front does not come" in got.reason
 
 
 def test_men_already_on_their_way_are_flagged() -> None:
@@ -82,7 +129,7 @@ def test_men_already_on_their_way_are_flagged() -> None:
 
 
 def test_nothing_is_judged_on_few_or_uncertain_tracks() -> None:
-    play = make_play(881_000, "college", kind="no_snap")
+    play = make_play(881_003, "college", kind="no_snap")
     at = starts(play)
     assert confirm.confirm(SNAP, tracks_of(play, at, error_yd=2.0)).status == "ok"
     few = tracks_of(play, at)
