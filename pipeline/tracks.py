@@ -13,7 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline import doubts, reserve, teams
+from pipeline import doubts, identity, reserve, teams
 from pipeline.association import Track, associate, return_places, stitch
 from pipeline.errors import ShapeError
 from pipeline.follow import follow, join_rest, left_over, rejoin
@@ -101,7 +101,9 @@ def _second_pass(
     others = [t for t in join_rest(rest, finds, times, settings) if _exists(t, finds, times, samples, settings)]
     others = rejoin(roster, others, finds, times, odds, settings)
     full = [s for s, m in missing.items() if m <= 0]
-    return roster + [t for t in others if not _side_is_full(t, full, finds, odds)]
+    others = [t for t in others if not _side_is_full(t, full, finds, odds)]
+    everybody = identity.settle(roster + others, finds, times, odds)
+    return [t for t in everybody if times[t.first] <= 0.02 or _exists(t, finds, times, samples, settings)]
 
 
 def _side_is_full(t: Track, full: list[int], finds: list[Finds], odds: list[Array]) -> bool:
