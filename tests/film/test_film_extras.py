@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
-from models.training.film import extras, gear, glyphs, props
+from models.training.film import extras, gear, glyphs, props, sunlight
+from models.training.film.cameras import cameras
 from models.training.film.draw import draw_look
-from models.training.film.still import render_still
+from models.training.film.still import Stage, render_still, renderer, whole_boxes
 from models.training.film.stills import one_still
 from models.training.playbook.play import STANCES, Play, make_play
 
@@ -129,3 +131,44 @@ def test_gear_stands_beside_the_field_only() -> None:
                 x, y = s.vertices[:, 0], s.vertices[:, 1]
                 inside = (x > 0) & (x < look.field.length) & (y > 0) & (y < look.field.width)
                 assert not inside.any()
+
+
+def test_sun_view_holds_everybody_and_looks_along_the_sun() -> None:
+    """Every vertex falls inside the square map, and a shadow on level ground (a vertex moved along the sun) falls on
+    the same place of it."""
+    rng = np.random.default_rng(0)
+    for _ in range(10):
+        a, e = rng.uniform(0, 2 * np.pi), np.deg2rad(rng.uniform(14, 68))
+        sun = (float(np.cos(a) * np.cos(e)), float(np.sin(a) * np.cos(e)), float(np.sin(e)))
+        v = rng.uniform((0, -10, 0), (120, 63, 2.2), (500, 3)).astype(np.float32)
+        view = sunlight.sun_view(sun, v)
+        axes = np.stack([view.right, view.up])
+        at = (v - view.center) @ axes.T
+        assert np.abs(at).max() <= 1.0
+        ground = v - np.asarray(sun) * (v[:, 2:] / sun[2])
+        np.testing.assert_allclose((ground - view.center) @ axes.T, at, atol=1e-4)
+        assert np.abs((v - view.center) @ np.asarray(sun)).max() < sunlight.DEPTH_YD / 2
+
+
+def test_men_in_the_shadow_of_others_are_darker(play: Play, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With the shadow map on, people are darker in places and nowhere brighter; the ground does not change."""
+    look = draw_look(np.random.default_rng(8), "endzone", "professional", "train")
+    el = np.deg2rad(25)
+    sun = (float(np.cos(el)), 0.0, float(np.sin(el)))
+    light = replace(look.light, kind="sun", sun_dir=sun, direct=0.75, shadow_edges=(), pools=0.0)
+    look = replace(look, light=light, turf=replace(look.turf, snow=0.0))
+    k = (play.snap_index or 0) - 5
+    frames = []
+    for on in (True, False):
+        monkeypatch.setattr(sunlight, "casts", lambda _, on=on: on)
+        stage = Stage(play, look)
+        cam = cameras(look, play, np.array([k]), (1280, 720))[0]
+        who = stage.seen([cam], [k])
+        mesh = stage.mesh(k, who)
+        boxes = whole_boxes(mesh, cam, look, len(who))
+        frames.append(renderer((1280, 720)).render(look, cam, mesh, [], boxes, stage.wardrobe.atlas))
+    step = frames[0].picture.astype(int) - frames[1].picture
+    people = (frames[0].who > 0) & (frames[0].who < 255)
+    assert (step.min(2)[people] < -15).mean() > 0.01 and step.max() <= 1
+    inner = cv2.dilate((frames[0].who > 0).astype(np.uint8), np.ones((5, 5))) == 0
+    assert np.abs(step[inner]).max() <= 1

@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 
 BLOCK_SHARE, PILE_SHARE = 0.6, 0.4  # of the moments after the snap; a third of all stills lies there
 TIGHT_SHARE = 0.2  # of the moments before it: men in front of each other moved close
-PAINT_SHARE, SHADE_SHARE, BENCH_SHARE, WIRE_SHARE = 0.3, 0.3, 0.35, 0.08
+PAINT_SHARE, SHADE_SHARE, BENCH_SHARE, WIRE_SHARE = 0.3, 0.3, 0.25, 0.08
 FINE_SHARE, BRIGHT_SHARE = 0.55, 0.6  # drawn looks came out with too little fine detail and too faint lines
 AROUND_S = 0.07  # the moments around the still that move with it: its neighbours give speed and blur
 MEMORY_S = 0.5  # a stance held this long is taken on entirely

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from models.training.film import atlas, props, shaders
+from models.training.film import atlas, props, shaders, sunlight
 from models.training.film.look import Look
 from models.training.film.mesh import Solid, to_linear
 from pipeline.camera import Camera
@@ -108,7 +108,9 @@ def context() -> Any:
         import moderngl
 
         if cards > 1:
-            return moderngl.create_context(standalone=True, backend="egl", require=330, device_index=os.getpid() % cards)
+            return moderngl.create_context(
+                standalone=True, backend="egl", require=330, device_index=os.getpid() % cards
+            )
         return moderngl.create_context(standalone=True, backend="egl", require=330)
     except Exception as e:  # moderngl raises bare Exceptions where no driver is found
         raise RenderError(f"No OpenGL through EGL: {e}.", hint="Install Mesa's EGL or a GPU driver.") from e
@@ -130,6 +132,10 @@ class Renderer:
         self.p_people = prog(vertex_shader=shaders.PEOPLE_VS, fragment_shader=shaders.PEOPLE_FS)
         self.p_shadow = prog(vertex_shader=shaders.SHADOW_VS, fragment_shader=shaders.SHADOW_FS)
         self.p_tile = prog(vertex_shader=shaders.TILE_VS, fragment_shader=shaders.SHADOW_FS)
+        self.p_depth = prog(vertex_shader=sunlight.DEPTH_VS, fragment_shader=sunlight.DEPTH_FS)
+        self.t_sun = g.depth_texture((sunlight.SIZE_PX, sunlight.SIZE_PX))
+        self.t_sun.compare_func, self.t_sun.filter = "", (moderngl.NEAREST, moderngl.NEAREST)
+        self.f_sun = g.framebuffer([], self.t_sun)
         self.full = g.vertex_array(
             self.p_ground, [(g.buffer(np.array([-1, -1, 3, -1, -1, 3], "f4").tobytes()), "2f", "corner")]
         )
@@ -194,6 +200,7 @@ class Renderer:
         forms = {
             id(self.p_people): ("3f 3f 3f 2f 2f", "pos", "normal", "colour", "uv", "tag"),
             id(self.p_shadow): ("3f 40x", "pos"),
+            id(self.p_depth): ("3f 40x", "pos"),
             id(self.p_tile): ("3f 32x 2f", "pos", "tag"),
         }
         arrays = [self.gl.vertex_array(p, [(vb, *forms[id(p)])], index_buffer=ib) for p in programs]
@@ -277,10 +284,11 @@ class Renderer:
         if look is not self.look:
             self._take(look, wardrobe_atlas)
         self._aim(cam, look)
-        arrays, held = self._solid(people, [self.p_people, self.p_shadow, self.p_tile])
+        arrays, held = self._solid(people, [self.p_people, self.p_shadow, self.p_tile, self.p_depth])
         loose = [self._solid(t, [self.p_people]) for t in things]
         area = self._outlines(arrays[2], boxes_px)
         self._shadows(look, arrays[1])
+        self._from_sun(look, arrays[3], people.vertices)
         self._set(self.p_ground, moving=int(sweep_yd is not None))
         rest = [self.v_props, *(a for a, _ in loose)]
         if sweep_yd is None:
@@ -330,6 +338,21 @@ class Renderer:
             array.render()
         self.f_shadow.color_mask = (True,) * 4
 
+    def _from_sun(self, look: Look, array: Any, vertices: NDArray[np.float32]) -> None:
+        """How far the nearest person lies from the sun, for shadows on others."""
+        on = sunlight.casts(look) and len(vertices) > 0
+        self._set(self.p_people, sun_cast=int(on))
+        if not on:
+            return
+        view = sunlight.sun_view(look.light.sun_dir, vertices)
+        for p in (self.p_people, self.p_depth):
+            self._set(p, sun=look.light.sun_dir, sun_c=view.center, sun_r=view.right, sun_u=view.up)
+        self.gl.enable(self.mgl.DEPTH_TEST)
+        self.f_sun.use()
+        self.f_sun.clear()
+        array.render()
+        self.gl.disable(self.mgl.DEPTH_TEST)
+
     def _second(self) -> Any:
         """The layer of the shutter's other end."""
         if self.f_layer2 is None:
@@ -340,11 +363,14 @@ class Renderer:
             )
         return self.f_layer2
 
+    def _people_inputs(self) -> tuple[tuple[Any, str], ...]:
+        return (self.t_light, "light_map"), (self.t_cloth, "cloth"), (self.t_noise, "noise"), (self.t_sun, "sun_map")
+
     def _layer(self, target: Any, arrays: list[Any]) -> None:
         self.gl.enable(self.mgl.DEPTH_TEST)
         target.use()
         target.clear()
-        for i, (t, name) in enumerate(((self.t_light, "light_map"), (self.t_cloth, "cloth"), (self.t_noise, "noise"))):
+        for i, (t, name) in enumerate(self._people_inputs()):
             t.use(i)
             self._set(self.p_people, **{name: i})
         for a in arrays:

@@ -4,6 +4,8 @@ The lens (pinhole and k1, as pipeline.camera) is in the vertex stage for triangl
 the ground, so nothing is resampled and the truth is exact.
 """
 
+from models.training.film import sunlight
+
 COMMON = """#version 330
 uniform vec3 cam, ax_r, ax_d, ax_f;
 uniform float focal, k1;
@@ -248,6 +250,7 @@ void main() {
 PEOPLE_FS = (
     "#version 330\n"
     + LIGHT
+    + sunlight.SHADED
     + """
 uniform sampler2D cloth, noise;
 uniform vec3 eye, bounce;
@@ -307,6 +310,7 @@ void main() {
         }
     } else {
         float open = 1.0 - stadium(v_pos.xy - sun.xy * v_pos.z / sun.z);
+        if (open > 0.05 && dot(n, sun) > 0.0) open *= 1.0 - 0.94 * behind_others(v_pos);
         light += direct * open * max(dot(n, sun), 0.0) / max(sun.z, 0.42);
         gloss += open * 1.6 * pow(max(dot(n, normalize(sun + view)), 0.0), 50.0);
     }
