@@ -63,6 +63,7 @@ class ConfirmConfig(_Section):
     enabled: bool
     run_yd_s: float = Field(gt=0)
     runners: int = Field(ge=0, le=30)
+    stray: int = Field(ge=0, le=30)
     came_yd: float = Field(gt=0)
     stays_yd: float
     left: float = Field(ge=0, le=1)

@@ -26,6 +26,7 @@ SPAN_S = 0.7  # and the time they must cover
 PLACES_S = ((-0.65, 0.05), (0.95, 1.55))  # looks whose mean is where a man stood at the snap and went after it
 ROW = 7  # men of the offence, the foremost, whose middle is the line
 FRONT_YD = 4.5  # a defender this close to the line is of the front
+NEUTRAL_YD, STRAYS = 0.8, 2  # nobody of the offence stands so far beyond its own line; more than so many do elsewhere
 FRONT = 3  # fewest of the front for a judgement, and which of it, in order of how far he came, tells
 MOVED_AT_S = 1.0
 RUNNING_SHARE = 0.6  # of came_yd that bears out a faint candidate after which men run
@@ -35,16 +36,17 @@ SIDES_OF_PLAY = ("offense", "defense")
 @dataclass(frozen=True)
 class ConfirmSettings:
     """run_yd_s: faster is running (men walk at 1.3 to 2.2 yd/s: value from memory). runners: fewest who run after a
-    snap. came_yd: how far the third of the front has come where a play is on; stays_yd: with less it does not come.
-    left: share of the men who are moved_yd away from where they stood, from which all are on their way. men: fewest
-    with a speed for a judgement. trust: score of the snap finder from which a candidate is flagged instead of
-    withdrawn. still: share of the men slower than still_yd_s before a snap. moved: how many of each side left their
-    places. error_yd: with a larger registration error (median) nothing is judged. The values were set on tracks of
-    simulated plays with errors (models.training.snap_tracks).
+    snap; stray: most who run where men walk off. came_yd: how far the third of the front has come where a play is on;
+    stays_yd: with less it does not come. left: share of the men who are moved_yd away from where they stood, from
+    which all are on their way. men: fewest with a speed for a judgement. trust: score of the snap finder from which a
+    candidate is flagged instead of withdrawn. still: share of the men slower than still_yd_s before a snap. moved: how
+    many of each side left their places. error_yd: with a larger registration error (median) nothing is judged. The
+    values were set on tracks of simulated plays with errors (models.training.snap_tracks).
     """
 
     run_yd_s: float = 3.0
     runners: int = 3
+    stray: int = 5
     came_yd: float = 0.8
     stays_yd: float = 0.2
     left: float = 0.5
@@ -89,6 +91,7 @@ def front_came(was: Array, went: Array, offense: NDArray[np.bool_]) -> tuple[int
     """(men of the defence's front, yards the third of them came towards the line); None with fewer than FRONT.
 
     was, went (N, 2): where the players stood at the snap and about 1.25 s later; offense (N,): the other side's men.
+    One or two well beyond the line are of the front even if taken for the others' men.
     """
     known = np.isfinite(was).all(-1) & np.isfinite(went).all(-1)
     ours, theirs = was[known & offense, 0], was[known & ~offense, 0]
@@ -96,7 +99,11 @@ def front_came(was: Array, went: Array, offense: NDArray[np.bool_]) -> tuple[int
         return 0, None
     ahead = 1.0 if np.median(theirs) >= np.median(ours) else -1.0
     line = np.median(np.sort(ahead * ours)[-ROW:])
-    front = known & ~offense & (ahead * was[:, 0] - line < FRONT_YD)
+    beyond = ahead * was[:, 0] - line
+    front = known & ~offense & (beyond < FRONT_YD)
+    strays = known & offense & (beyond > NEUTRAL_YD) & (beyond < FRONT_YD)
+    if strays.sum() <= STRAYS:
+        front |= strays
     came = np.sort(-ahead * (went[front, 0] - was[front, 0]))[::-1]
     return len(came), float(came[FRONT - 1]) if len(came) >= FRONT else None
 
@@ -166,8 +173,9 @@ def _faceless(seen: dict[str, Any]) -> bool:
 def _walk_off(seen: dict[str, Any], settings: ConfirmSettings) -> bool:
     """True where men leave their places and the front does not come; without a front, where nobody runs either."""
     came = seen["came_yd"]
-    stays = came < settings.stays_yd if came is not None else _faceless(seen) and seen["runners"] < settings.runners
-    return bool(stays and (seen["left_share"] or 0.0) >= settings.left)
+    stays = came < settings.stays_yd if came is not None else _faceless(seen)
+    most = settings.stray if came is not None else settings.runners - 1
+    return bool(stays and seen["runners"] <= most and (seen["left_share"] or 0.0) >= settings.left)
 
 
 def _borne_out(seen: dict[str, Any], settings: ConfirmSettings) -> bool:
@@ -180,7 +188,7 @@ def _borne_out(seen: dict[str, Any], settings: ConfirmSettings) -> bool:
 def _against(seen: dict[str, Any], settings: ConfirmSettings) -> str:
     """What speaks against a play after the moment, in words; '' where nothing does."""
     came = seen["came_yd"]
-    if _walk_off(seen, settings):
+    if came is not None and came < settings.stays_yd and (seen["left_share"] or 0.0) >= settings.left:
         return "men leave their places, but the front does not come"
     if _faceless(seen):
         return f"only {seen['front']} men of the defense face the line"

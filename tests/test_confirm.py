@@ -88,6 +88,8 @@ def test_the_front_comes_by_the_yards_of_its_third_man() -> None:
     went[11:, 0] -= [0.5, 2.0, 0.0, 1.5, 1.0]
     offense = np.arange(16) < 11
     assert confirm.front_came(was, went, offense) == (5, pytest.approx(1.0))
+    taken_for = offense | (np.arange(16) == 12)  # a man of the front taken for one of the other side
+    assert confirm.front_came(was, went, taken_for) == (5, pytest.approx(1.0))
     mirrored = was * [-1, 1], went * [-1, 1]
     assert confirm.front_came(*mirrored, offense) == (5, pytest.approx(1.0))
     far = was + np.where(offense, 0.0, 9.0)[:, None] * [1, 0]
