@@ -2,7 +2,9 @@
 
 ``python -m models.training.evaluate_labels --plays 1000 [--seed 900000] [--level mixed] [--write]``
 prints, per label, the share that is right with a 95 % interval (Wilson 1927), how many were answered, the expected
-calibration error in ten bins, and the figures labels_*; --write keeps those of perfect positions.
+calibration error in ten bins, the figures labels_*, and how far the confidence of whole rows holds; --write keeps
+those of perfect positions. ``--knowable 30000`` instead measures how much of the coverage can be known before the
+snap at all; ``--collected DIR`` what the confidence of rows is worth on charted film.
 """
 
 from __future__ import annotations
@@ -10,20 +12,22 @@ from __future__ import annotations
 import argparse
 import json
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from models.training import knowable as knowable_bounds
 from models.training.label_data import Case, owners
 from models.training.observe import PERFECT, USUAL, Errors, Observed, observe
 from models.training.playbook.play import Play, make_play
-from pipeline import alignment, label_figures, labels, rows, stats, tracks
+from pipeline import alignment, compare, evaluate_tables, label_figures, labels, rows, stats, tracks
 from pipeline.compare import Pair
 from pipeline.field import LEVELS
 from pipeline.label_figures import Value
+from pipeline.labels import trust
 from pipeline.labels.forest import Forest
 from pipeline.ledger import write_json
 from pipeline.models import models_dir
@@ -153,14 +157,14 @@ def lines(tally: Tally) -> Iterator[str]:
             yield f"{name:32s} mean {v.mean():.2f}  median {q[0]:.2f}  95th {q[1]:.2f}  n {len(v)}"
             continue
         lo, hi = stats.wilson(int(v.sum()), len(v))
-        ece = f"  ece {stats.calibration_error(tally.right[name], tally.sure[name]):.3f}" if name in tally.sure else ""
+        ece = f"  ece {stats.calibration_error(v, np.array(tally.sure[name])):.3f}" if name in tally.sure else ""
         blank = f"  blank {tally.blank[name]}" if tally.blank.get(name) else ""
         yield f"{name:32s} {100 * v.mean():5.1f} %  ({100 * lo:.1f} to {100 * hi:.1f})  n {len(v)}{ece}{blank}"
 
 
 def pair_of(name: str, truth: Mapping[str, Any], view: str, got: Labels) -> tuple[Pair, dict[tuple[str, str], float]]:
     """A play as ``snapledger evaluate`` pairs it, and the confidences of its labels."""
-    row: dict[str, Any] = {"snap_id": name, **rows.label_cells(got)}
+    row: dict[str, Any] = {"snap_id": name, **rows.label_cells(got), "confidence": labels.reasons(got)[1]}
     if got.by_name["play_kind"].value == "no_snap":
         row["play_kind"] = "no_snap"
     sure = {(name, k): v.confidence for k, v in got.by_name.items()}
@@ -195,6 +199,7 @@ def table(found: Iterable[tuple[Pair, dict[tuple[str, str], float]]], rules: Fou
         beside = f"  rules alone {_shown(alone[v.key])}" if v.key in alone else ""
         said.append(f"{v.key:36s} {_shown(v)}{beside}  n {v.n:5d}  wanted with perfect positions {target:10s} {words}")
     known = ", ".join(KNOWN_BEFORE)
+    said += row_lines(pairs)
     share = 100 * knowable(p.truth for p in pairs)
     said.append(f"  knowable before the snap from true {known}: first two {share:.1f} %")
     eces = label_figures.calibration(pairs, sure)
@@ -208,6 +213,45 @@ def table(found: Iterable[tuple[Pair, dict[tuple[str, str], float]]], rules: Fou
                 f"wrong at 90 % {stats.risk_when(right, p):.3f}"
             )
     return values, said
+
+
+def row_answers(pairs: Iterable[Pair]) -> tuple[np.ndarray, np.ndarray]:
+    """Of each row with a snap: whether every label of ``trust.ROW_LABELS`` it shows is right, and its confidence."""
+    right, sure = [], []
+    for p in pairs:
+        if p.pred is None or p.pred.get("confidence") is None or not compare.has_snap(p.truth):
+            continue
+        shown = {n: p.pred[n] for n in trust.ROW_LABELS if p.pred.get(n) is not None and p.truth.get(n) is not None}
+        if shown:
+            right.append(all(v == p.truth[n] for n, v in shown.items()))
+            sure.append(float(p.pred["confidence"]))
+    return np.array(right, float), np.array(sure)
+
+
+def row_figures(pairs: Iterable[Pair]) -> dict[str, float]:
+    """What the confidence of rows is worth: share of rows all right, mean confidence, calibration error in ten bins,
+    Brier score, and the share all right among the surer half."""
+    right, sure = row_answers(pairs)
+    if not len(right):
+        return {}
+    top = right[np.argsort(-sure)[: max(len(sure) // 2, 1)]]
+    return {
+        "labels_row_all_right": float(right.mean()), "labels_row_confidence_mean": float(sure.mean()),
+        "labels_row_ece": stats.calibration_error(right, sure), "labels_row_brier": stats.brier(right, sure),
+        "labels_row_all_right_surer_half": float(top.mean()),
+    }  # fmt: skip
+
+
+def row_lines(pairs: Sequence[Pair]) -> list[str]:
+    """The figures of rows, and right against sure in fifths."""
+    right, sure = row_answers(pairs)
+    said = [f"  {k:36s} {v:.3f}  n {len(right)}" for k, v in row_figures(pairs).items()]
+    for low, high in zip((0.0, 0.2, 0.4, 0.6, 0.8), (0.2, 0.4, 0.6, 0.8, 1.01), strict=True):
+        inside = (sure >= low) & (sure < high)
+        if inside.any():
+            said.append(f"    rows {low:.1f} to {min(high, 1):.1f} sure: {sure[inside].mean():.2f} said, "
+                        f"{right[inside].mean():.2f} all right, {int(inside.sum())} rows")  # fmt: skip
+    return said
 
 
 def _shown(v: Value) -> str:
@@ -242,11 +286,17 @@ def knowable(truths: Iterable[Mapping[str, Any]], first: int = 2) -> float:
     return hits / len(rows_) if rows_ else float("nan")
 
 
-def write_metrics(values: Iterable[Value]) -> None:
-    """Put the figures into models/metrics.json with the suffix _true_positions; other keys stay."""
+def write_metrics(values: Mapping[str, float]) -> None:
+    """Put figures into models/metrics.json; other keys stay."""
     path = models_dir() / "metrics.json"
     kept = json.loads(path.read_text(encoding="utf-8")) if path.is_file() else {}
-    write_json(path, {**kept, **{f"{v.key}_true_positions": round(v.value, 5) for v in values}})
+    write_json(path, {**kept, **{k: round(v, 5) for k, v in values.items()}})
+
+
+def of_film(folder: Path, run: str, truth: str) -> list[Pair]:
+    """Sideline plays of a charted set and their truth. run, truth: folders inside it."""
+    found = evaluate_tables.read_tables(folder / truth, []), evaluate_tables.read_tables(folder / run, [])
+    return [p for p in evaluate_tables.pair_all(*found, []) if p.truth.get("view") in (None, "sideline")]
 
 
 def level_of(seed: int, level: str) -> str:
@@ -282,7 +332,24 @@ def main() -> None:
     parser.add_argument("--wrong", type=int, default=0, help="list this many wrong plays a label")
     parser.add_argument("--perfect", action="store_true", help="perfect positions alone")
     parser.add_argument("--write", action="store_true", help="put perfect positions' figures into models/metrics.json")
+    parser.add_argument("--knowable", type=int, metavar="PLAYS", help="measure what can be known before the snap")
+    parser.add_argument("--collected", type=Path, help="a charted set: folders run and truth (or --run, --truth in it)")
+    parser.add_argument("--run", default="run")
+    parser.add_argument("--truth", default="truth")
     args = parser.parse_args()
+    if args.knowable:
+        measured = knowable_bounds.measure(args.knowable)
+        print("Coverage played, told from before the snap:", *knowable_bounds.lines(measured), sep="\n")
+        if args.write:
+            write_metrics(knowable_bounds.keys(measured))
+            knowable_bounds.write_card(measured)
+        return
+    if args.collected:
+        pairs = of_film(args.collected, args.run, args.truth)
+        print("\n".join(row_lines(pairs)))
+        if args.write:
+            write_metrics(row_figures(pairs))
+        return
     out: dict[str, dict[str, float]] = {}
     kinds = (("perfect positions", PERFECT), ("positions as on rendered film", USUAL))
     for title, errors in kinds[: 1 if args.perfect else 2]:
@@ -294,7 +361,8 @@ def main() -> None:
             print(f"   wrong {name} ({len(cases)}): {cases[: args.wrong]}")
         out[title] = {k: float(np.mean(v)) for k, v in tally.right.items()} | {v.key: v.value for v in values}
         if args.write and errors is PERFECT:
-            write_metrics(values)
+            write_metrics({f"{v.key}_true_positions": v.value for v in values} | {
+                f"{k}_true_positions": v for k, v in row_figures(p for p, _ in found).items()})  # fmt: skip
     if args.json:
         args.json.write_text(json.dumps(out, indent=1), encoding="utf-8")
 

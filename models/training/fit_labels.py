@@ -10,8 +10,7 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -21,137 +20,30 @@ from scipy.optimize import minimize
 from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.linear_model import LogisticRegression
 
-from models.training import label_data
+from models.training import label_data, openings
 from models.training.label_data import Case
 from models.training.label_files import prune, write, write_forests
-from pipeline import labels
-from pipeline.labels import after, before, corners, features, forest, scene, trust
-from pipeline.labels.forest import Forest
-from pipeline.records import COVERAGES, Label
+from models.training.label_rows import (
+    RULED,
+    Collected,
+    Halves,
+    collect,
+    collect_coverage,
+    collect_pictures,
+    collect_rows,
+    collect_shown,
+    collect_trust,
+)
+from pipeline.labels import corners, forest, trust
+from pipeline.records import COVERAGES
 
 Array = NDArray[np.float64]
 SMOOTHING = 4.0  # plays added evenly to every row of a table
 LEAST_OF_A_KIND = 25  # answers right and answers wrong that a table of trust needs
-Halves = tuple[Mapping[str, Forest], Mapping[str, Forest]]
 MANY_ROWS = 6000  # from here on a forest may be larger
+RISING = ("together", "least", "coverage", "deep", "rush")  # confidences a row rests on: more makes it no less sure
+CHECKED = 2000  # rows on which a forest written down is held against scikit-learn's
 STRENGTH = 0.3  # inverse regularisation of the logistic regressions (scikit-learn's C)
-
-
-@dataclass
-class Collected:
-    """Rows per section (features, truth, seed of the play) and facts per play (distributions, coverage)."""
-
-    rows: dict[str, list[dict[str, float]]] = field(default_factory=dict)
-    truth: dict[str, list[Any]] = field(default_factory=dict)
-    seed: dict[str, list[int]] = field(default_factory=dict)
-    facts: dict[str, list[dict[str, Array | None]]] = field(default_factory=dict)
-    coverage: dict[str, list[str]] = field(default_factory=dict)
-
-    def add(self, section: str, features: dict[str, float], truth: Any, seed: int) -> None:
-        """One row of a section, and the play it is from."""
-        self.seed.setdefault(section, []).append(seed)
-        self.rows.setdefault(section, []).append(features)
-        self.truth.setdefault(section, []).append(truth)
-
-    def part(self, section: str, half: int | None) -> tuple[list[dict[str, float]], list[Any]]:
-        """Rows and truth of a section; half: without the plays whose seed is even (0) or odd (1)."""
-        keep = [i for i, seed in enumerate(self.seed[section]) if half is None or seed % 2 != half]
-        return [self.rows[section][i] for i in keep], [self.truth[section][i] for i in keep]
-
-
-def usable(c: Case) -> bool:
-    """A scrimmage play that was read the right way round."""
-    known = c.truth.get("play_kind") in ("dropback", "run", "special")
-    a = c.alignment
-    return bool(known and np.isfinite(a.line_of_scrimmage_yd) and a.direction == c.direction)
-
-
-def collect(cases: Iterable[Case]) -> Collected:
-    """Keep what the labels measure of people and plays beside what is true."""
-    out = Collected()
-    for c in cases:
-        if usable(c):
-            _one(c, out)
-    return out
-
-
-def collect_coverage(cases: Iterable[Case], forests: Halves, values: Mapping[str, Any], out: Collected) -> None:
-    """Add facts and features of coverage. forests: two sets, each grown without the plays it is used on here;
-    values: what was fitted so far."""
-    fresh = {k: tuple(v) if isinstance(v, list) else v for k, v in values.items()}
-    # Whatever it looks like, label it as a dropback.
-    settings = labels.Settings({**labels.load().values, **fresh}).with_(kind__start=1e6)
-    for c in cases:
-        if not usable(c):
-            continue
-        some = {k: v for k, v in forests[c.seed % 2].items() if k in (corners.SECTION, *RULED, "response")}
-        got = labels.label(c.tracks, c.alignment, settings, forests=some)
-        for when, facts in got.evidence["coverage_facts"].items():
-            want = c.truth.get(f"coverage_{when}")
-            if want:
-                out.facts.setdefault(when, []).append(facts)
-                out.coverage.setdefault(when, []).append(want)
-        played = c.truth.get("coverage_after")
-        for when in ("before", "after"):
-            measured = got.evidence.get(f"coverage_{when}_features")
-            if played and measured is not None:
-                out.add(f"coverage_{when}", measured, played, c.seed)
-
-
-def collect_trust(cases: Iterable[Case], forests: Halves, values: Mapping[str, Any], out: Collected) -> None:
-    """Add what each label rests on beside whether it was right, told by forests that never saw the play."""
-    fresh = {k: tuple(v) if isinstance(v, list) else v for k, v in values.items()}
-    settings = labels.Settings({**labels.load().values, **fresh})
-    for c in cases:
-        if c.truth.get("play_kind") in (None, "no_snap") or not np.isfinite(c.alignment.line_of_scrimmage_yd):
-            continue
-        got = labels.label(c.tracks, c.alignment, settings, forests=forests[c.seed % 2])
-        seen, raw = got.evidence["seeing"], got.evidence["raw_confidence"]
-        for name in trust.LABELS:
-            want = c.truth.get("coverage_after" if name == "coverage_before" else name)
-            label = got.by_name.get(name)
-            if want is None or want == "" or label is None or label.value is None:
-                continue
-            said = Label(label.value, raw[name], label.status, label.reason)
-            measured = trust.measured(name, said, seen, raw["play_kind"])
-            out.add(trust.SECTION + name, measured, label.value == want, c.seed)
-
-
-def _one(c: Case, out: Collected) -> None:
-    t = c.tracks
-    view = scene.build(t, c.alignment, labels.load())
-    answer = c.truth.get("motion_response")
-    before.motion(view)
-    if answer and "mover" in view.facts:
-        moments = np.flatnonzero((t.time_s >= -3.01) & (t.time_s <= 0.02))
-        out.add("response", features.response(view, view.facts["mover"], moments), answer, c.seed)
-    out.add("kind", features.kind(view), c.truth["play_kind"], c.seed)
-    if c.truth["play_kind"] != "special":
-        _corners(c, view, out)
-    if c.truth["play_kind"] != "dropback":
-        return
-    rusher, blocker, _, deep_after = c.flags.T
-    known = {k: int(o) for k, o in enumerate(c.owner) if o >= 0}
-    for i in (int(k) for k in view.dfn):
-        if i in known and c.side[known[i]] == "defense" and np.isfinite(view.set_depth[i]):
-            out.add("rush", features.rush(view, i), bool(rusher[known[i]]), c.seed)
-    for i in (int(k) for k in view.off):
-        if i in known and c.side[known[i]] == "offense" and view.position[i] in ("back", "tight_end"):
-            out.add("block", features.block(view, i), bool(blocker[known[i]]), c.seed)
-    rush = tuple(i for i, o in known.items() if rusher[o])
-    for i in after.deep_candidates(view, rush):
-        if i in known and c.side[known[i]] == "defense" and np.isfinite(view.at(1.0)[0][i]):
-            out.add("deep_after", features.deep_after(view, i), bool(deep_after[known[i]]), c.seed)
-
-
-def _corners(c: Case, view: scene.Scene, out: Collected) -> None:
-    """Candidates of each side whose corner is among them, and which of them it is."""
-    for who, (_, sign) in zip(c.corners, corners.SIDES, strict=True):
-        men = corners.candidates(view, sign)
-        if who < 0 or not any(int(c.owner[i]) == who for i in men):
-            continue
-        for i, measured in zip(men, corners.rows(view, sign, men), strict=True):
-            out.add(corners.SECTION, measured, bool(c.owner[i] == who), c.seed)
 
 
 def fit_section(rows: list[dict[str, float]], truth: list[bool]) -> dict[str, Any]:
@@ -224,17 +116,19 @@ SIZES = {
 }  # fmt: skip
 
 
-def grow(rows: list[dict[str, float]], truth: list[Any], size: str | None = None, rising: str = "") -> dict[str, Any]:
+def grow(rows: list[dict[str, float]], truth: list[Any], size: str | None = None, rising: Sequence[str] = ()) -> dict[
+    str, Any
+]:
     """A forest as plain numbers, from scikit-learn's histogram gradient boosting.
 
-    size: a key of SIZES, by the number of rows where left out; rising: a feature that may only raise the chance.
+    size: a key of SIZES, by the number of rows where left out; rising: features that may only raise the chance.
     """
     names = [n for n in rows[0] if any(np.isfinite(r[n]) for r in rows)]
     x = np.array([[r[n] for n in names] for r in rows], float)
     rounds, leaves, least, rate = SIZES[size or ("large" if len(rows) > MANY_ROWS else "middle")]
     model = HistGradientBoostingClassifier(
         max_iter=rounds, learning_rate=rate, max_leaf_nodes=leaves, min_samples_leaf=least, l2_regularization=4.0,
-        early_stopping=False, random_state=0, monotonic_cst=[int(n == rising) for n in names] if rising else None,
+        early_stopping=False, random_state=0, monotonic_cst=[int(n in rising) for n in names] if rising else None,
     )  # fmt: skip
     model.fit(x, np.array(truth))
     trees = []
@@ -246,8 +140,8 @@ def grow(rows: list[dict[str, float]], truth: list[Any], size: str | None = None
         "features": names, "classes": classes,
         "start": [round(float(v), 6) for v in np.ravel(model._baseline_prediction)], "trees": trees,
     }  # fmt: skip
-    mine = forest.parse(json.dumps({"forests": {"x": entry}}).encode())["x"].chances(rows)
-    worst = float(np.abs(mine - model.predict_proba(x)).max())
+    mine = forest.parse(json.dumps({"forests": {"x": entry}}).encode())["x"].chances(rows[:CHECKED])
+    worst = float(np.abs(mine - model.predict_proba(x[:CHECKED])).max())
     print(f"  {len(trees)} trees on {len(rows)} rows; reads back within {worst:.1e} of scikit-learn", flush=True)
     return entry
 
@@ -265,7 +159,6 @@ def _plain(nodes: Any, of_class: int) -> dict[str, Any]:
     }
 
 
-RULED = ("rush", "block", "deep_after")  # sections whose rules in configs/labels.toml are fitted too
 FOREST_SIZES = {
     "corner": "cover", "kind": "small", "response": "small", "coverage_before": "small", "coverage_after": "cover",
 }  # fmt: skip
@@ -278,13 +171,17 @@ class Growing:
         self.all: dict[str, Any] = {}
         self._halves: tuple[dict[str, Any], dict[str, Any]] = ({}, {})
 
-    def grow(self, c: Collected, section: str) -> None:
+    def grow(self, c: Collected, section: str, size: str | None = None, rising: Sequence[str] = ()) -> None:
         """Grow one section three times."""
         print(section, flush=True)
-        size = FOREST_SIZES.get(section)
-        self.all[section] = grow(*c.part(section, None), size)
+        size = size or FOREST_SIZES.get(section)
+        self.all[section] = grow(*c.part(section, None), size, rising)
         for half in (0, 1):
-            self._halves[half][section] = grow(*c.part(section, half), size)
+            self._halves[half][section] = grow(*c.part(section, half), size, rising)
+
+    def read(self) -> Mapping[str, forest.Forest]:
+        """The set on all plays, as the program reads it."""
+        return forest.parse(json.dumps({"forests": self.all}).encode())
 
     @property
     def halves(self) -> Halves:
@@ -293,11 +190,13 @@ class Growing:
         return read[0], read[1]
 
 
-def fit_all(cases: Sequence[Case]) -> tuple[dict[str, Any], dict[str, Any]]:
+def fit_all(cases: Sequence[Case], pictures: int = 0) -> tuple[dict[str, Any], dict[str, Any]]:
     """Values for configs/labels.toml, and forests by section."""
     values: dict[str, Any] = {}
     growing = Growing()
     c = collect(cases)
+    shown = list(openings.make(pictures))
+    collect_pictures(shown, c)
     for section in (corners.SECTION, *RULED, "kind", "response"):
         growing.grow(c, section)
         if section in RULED:
@@ -310,15 +209,21 @@ def fit_all(cases: Sequence[Case]) -> tuple[dict[str, Any], dict[str, Any]]:
     for when in c.facts:
         print("coverage", when)
         values.update(fit_tables(c, when))
+    collect_shown(shown, growing.read(), c)
     for section in ("coverage_before", "coverage_after"):
         growing.grow(c, section)
-    collect_trust(cases, growing.halves, values, c)
+    rows_seen = collect_trust(cases, growing.halves, values, c)
     for name in trust.LABELS:
-        section = trust.SECTION + name
-        if section in c.rows and min(np.bincount(c.truth[section], minlength=2)) >= LEAST_OF_A_KIND:
-            print(section)
-            growing.all[section] = grow(*c.part(section, None), "trust", rising="raw")
+        _grow_trust(name, c, growing)
+    collect_rows(rows_seen, growing.halves, c)
+    _grow_trust(trust.ROW, c, growing)
     return values, growing.all
+
+
+def _grow_trust(name: str, c: Collected, growing: Growing) -> None:
+    section = trust.SECTION + name
+    if section in c.rows and min(np.bincount(c.truth[section], minlength=2)) >= LEAST_OF_A_KIND:
+        growing.grow(c, section, "trust", RISING if name == trust.ROW else ("raw",))
 
 
 def main() -> None:
@@ -326,11 +231,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--data", type=Path, required=True, nargs="+", help="folders of models.training.label_data")
     parser.add_argument("--plays", type=int, help="take only so many")
+    parser.add_argument("--pictures", type=int, default=20_000, help="pictures before the snap made beside them")
     parser.add_argument("--out", type=Path, help="write the forests alone into this file instead")
     parser.add_argument("--write", action="store_true")
     args = parser.parse_args()
     cases = [c for folder in args.data for c in label_data.read(folder, args.plays)]
-    values, forests = fit_all(cases)
+    values, forests = fit_all(cases, args.pictures)
     if args.out is not None:
         args.out.write_text(json.dumps({"forests": forests, "values": values}), encoding="utf-8")
     if args.write:

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from pipeline.labels import after, before, corners, coverage, features, forest, kind, review, scene, trust
+from pipeline.labels import after, before, corners, coverage, forest, kind, picture, review, scene, trust
 from pipeline.labels.forest import Forest
 from pipeline.labels.settings import Settings, load
 from pipeline.records import Alignment, Label, Labels, Tracks
@@ -53,8 +53,7 @@ def label(
     }
     p_before = coverage.posterior(view, facts, "coverage_prior_before")
     view.facts["coverage_facts"] = {"before": facts}
-    response = dict(zip(coverage.RESPONSES, _or_even(facts["shown_response"]), strict=True))
-    view.facts["coverage_before_features"] = features.coverage_before(view, response)
+    view.facts["coverage_before_features"] = before_features(view, (out["motion"], out["motion_response"]))
     p_before = coverage.learned(view, "coverage_before", view.facts["coverage_before_features"], p_before)
     out["coverage_before"] = coverage.best_label(view, p_before, "from what was shown before the snap")
     if deep.status == "not_visible":
@@ -71,12 +70,18 @@ def label(
     p_after = _as_sure(p_after, out["coverage_after"])
     lost = _lost(view)
     view.facts["review_reasons"] = review.reasons(view, out, lost if dropback else 0)
-    view.facts["confidence"] = review.overall(view, out)
+    view.facts["confidence"] = trust.row(view, out)
     return Labels(out, p_before, p_after, who, later, rush, block, view.facts)
 
 
+def before_features(view: scene.Scene, motion: tuple[Label, Label]) -> dict[str, float]:
+    """What the learned coverage before the snap looks at. motion: whether somebody moved, and how he was answered."""
+    chances = _or_even(coverage.response_fact(*motion))
+    return picture.coverage_before(view, dict(zip(coverage.RESPONSES, chances, strict=True)))
+
+
 def reasons(labels: Labels) -> tuple[list[str], float]:
-    """Review reasons (empty: none needed) and the confidence of the whole row, 0..1."""
+    """Review reasons (empty: none needed) and the confidence of the whole row, 0..1: see ``trust.row``."""
     return list(labels.evidence.get("review_reasons", [])), float(labels.evidence.get("confidence", 0.0))
 
 
@@ -100,7 +105,7 @@ def _after(
     p_after = coverage.posterior(view, more, "coverage_prior_after")
     view.facts["coverage_facts"]["after"] = more
     response = dict(zip(coverage.RESPONSES, _or_even(facts["shown_response"]), strict=True))
-    measured = features.coverage_after(view, response, rush_chance, float(dist @ np.arange(len(dist))))
+    measured = picture.coverage_after(view, response, rush_chance, float(dist @ np.arange(len(dist))))
     view.facts["coverage_after_features"] = measured
     if out["deep_safeties_after"].status == "not_visible":
         # The learned score takes the men it is given for all there are; without the deep count it is not asked.

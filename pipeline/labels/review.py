@@ -1,4 +1,4 @@
-"""Why a row is worth a look by a person, and how sure the whole row is."""
+"""Why a row is worth a look by a person."""
 
 from __future__ import annotations
 
@@ -30,9 +30,3 @@ def reasons(scene: Scene, labels: dict[str, Label], lost: int) -> list[str]:
     if unsure:
         out.append("unsure: " + ", ".join(unsure))
     return out
-
-
-def overall(scene: Scene, labels: dict[str, Label]) -> float:
-    """Confidence of the row: the mean of the core labels that apply, times that of the line of scrimmage."""
-    core = [labels[n].confidence for n in CORE if n in labels and labels[n].reason != "not a dropback"]
-    return float(scene.confidence * sum(core) / len(core)) if core else 0.0

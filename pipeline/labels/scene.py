@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from pipeline import field as fields
 from pipeline.alignment import Roles
 from pipeline.labels.forest import Forest
 from pipeline.labels.settings import Settings
@@ -44,6 +45,7 @@ class Scene:
     confidence: float
     forests: Mapping[str, Forest] = field(default_factory=dict)
     distance_yd: float = float("inf")  # yards to gain, where a play list says
+    field_middle_yd: float = float("nan")  # across from the ball to the middle of the field
     facts: dict[str, Any] = field(default_factory=dict)
 
     def at(self, time_s: float, tolerance_s: float = 0.2) -> tuple[Array, Array]:
@@ -62,7 +64,7 @@ class Scene:
 
     @cached_property
     def set_depth(self) -> Array:
-        """(N,) depth at the snap: the median of the last moments before it, or the nearest known."""
+        """(N,) depth at the snap: the median of the last moments before it, the last of them for who is on the move."""
         return self._still(self.depth)
 
     @cached_property
@@ -76,7 +78,11 @@ class Scene:
             window = np.abs(self.time_s) <= np.abs(self.time_s).min() + 1e-6
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", RuntimeWarning)
-            return np.nanmedian(what[window], axis=0)
+            out = np.asarray(np.nanmedian(what[window], axis=0))
+        first, last = what[window][0], what[window][-1]
+        # Who is on the move at the snap (a corner bailing, a man in motion) stands where he is last.
+        moves = np.abs(last - first) > self.settings("snap.moves_yd")
+        return np.where(moves, last, out)
 
     @property
     def missing_def(self) -> int:
@@ -126,9 +132,11 @@ def build(
     before = tracks.error_yd[np.abs(tracks.time_s) < 0.5]
     error = float(np.nanmedian(before)) if np.isfinite(before).any() else settings("position.error_yd")
     sd = float(np.hypot(settings("position.error_yd"), error))
+    a_side = int(alignment.evidence.get("a_side", 11))
+    width = fields.load("canadian" if a_side == 12 else "professional").width  # the other three are equally wide
     return Scene(
         tracks.time_s, alignment.depth_yd, alignment.across_yd, off, dfn, alignment.position, roles, sd,
-        int(alignment.evidence.get("a_side", 11)), float(alignment.evidence.get("yards_to_goal", np.nan)),
+        a_side, float(alignment.evidence.get("yards_to_goal", np.nan)),
         alignment.visible_depth_yd, settings, tracks.seen, alignment.confidence, forests or {},
-        float(alignment.evidence.get("distance_yd", np.inf)),
+        float(alignment.evidence.get("distance_yd", np.inf)), -alignment.direction * (width / 2 - alignment.ball_y_yd),
     )  # fmt: skip

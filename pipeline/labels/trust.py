@@ -1,4 +1,4 @@
-"""How sure each label is, learned: whether answers like this one were right on plays nobody fitted on.
+"""How sure each label and each row is, learned: whether answers like it were right on plays nobody fitted on.
 
 The score a label starts with (its rules' or its forest's) enters as ``raw``; beside it stands how well the play was
 seen. More raw score never makes a label less sure (monotone trees). Without a learned table the raw score stays.
@@ -26,6 +26,13 @@ LABELS = (
 SHOWN = (
     "deep_safeties", "middle_of_field", "corner_picture", "box_defenders", "motion", "motion_response",
     "coverage_before",
+)  # fmt: skip
+# What the confidence of a whole row is about: the chance that every one of these which the row shows is right. What
+# follows from them (middle of the field, spare rushers, ...) and the forecast before the snap are not counted again.
+ROW = "row"
+ROW_LABELS = (
+    "play_kind", "deep_safeties", "corner_picture", "motion", "motion_response", "deep_safeties_after", "rotation",
+    "rushers", "coverage_after",
 )  # fmt: skip
 SEEN_BEFORE = ("position_sd", "missing_defense", "missing_offense", "line_sure", "room", "scale")
 
@@ -92,6 +99,40 @@ def apply(scene: Scene, labels: Mapping[str, Label]) -> dict[str, Label]:
             status = "ok" if p >= sure and label.confidence >= (0.5 + sure) / 2 else "unsure"
         out[name] = Label(label.value, float(np.clip(p, 0.0, 1.0)), status, label.reason)
     return out
+
+
+def shown(labels: Mapping[str, Label]) -> list[str]:
+    """Those of ROW_LABELS that the row shows a value of."""
+    return [
+        n for n in ROW_LABELS
+        if n in labels and labels[n].value is not None and labels[n].status in ("ok", "unsure")
+    ]  # fmt: skip
+
+
+def measured_row(labels: Mapping[str, Label], seen: Mapping[str, float]) -> dict[str, float]:
+    """What the trust in a whole row rests on: its labels' confidences together, the least of them, the coverage's."""
+    p = {n: float(np.clip(labels[n].confidence, 1e-3, 1 - 1e-4)) for n in shown(labels)}
+    log = float(sum(np.log(v) for v in p.values()))
+    return {
+        "together": log, "least": min(p.values(), default=features.NAN), "labels": float(len(p)),
+        "coverage": p.get("coverage_after", features.NAN), "deep": p.get("deep_safeties", features.NAN),
+        "rush": p.get("rushers", features.NAN), **seen,
+    }  # fmt: skip
+
+
+def row(scene: Scene, labels: Mapping[str, Label]) -> float:
+    """Chance that every label of ROW_LABELS which the row shows is right, 0..1; 0 where it shows none.
+
+    Learned on whole rows that nobody fitted on; more of any label's confidence never makes a row less sure. Without
+    a learned table: the product of the labels' confidences and that of the line of scrimmage, as if independent.
+    """
+    if not shown(labels):
+        return 0.0
+    what = measured_row(labels, seeing(scene))
+    learned = scene.forests.get(SECTION + ROW)
+    if learned is None:
+        return float(np.exp(what["together"]) * scene.confidence)
+    return float(np.clip(learned.chances([what])[0, 1], 0.0, 1.0))
 
 
 def tempered(p: Mapping[str, float], top: float) -> dict[str, float]:
