@@ -211,6 +211,8 @@ def _chain(play: Play, tools: Tools, config: Config, result: ClipResult) -> Chai
     for sample, registration in zip(play.samples, registrations, strict=True):
         sample.registration = registration
     near = [s for s in play.samples if s.registration.status == "ok" and abs(s.time_s) <= NEAR_SNAP_S]
+    if not near or not config.confirm.enabled:
+        play.snap = confirm.unplaced(play.snap)
     if play.snap.frame is None or not near:
         return Chain()
     with _timed(result, "tracks"):

@@ -4,7 +4,8 @@ Three steps. A small learned scorer over activity windows (``pipeline.onset``) s
 like a snap: many cells of one close group that were still start to move together. Each of its peaks gets a second look
 over six seconds (``pipeline.snap_check``): does a play begin and go on? The best are then refined to the frame: a
 still level, then growth, fitted on both sides of every candidate frame at the film's own rate.
-No peak above the threshold is an answer: no snap. What the people's tracks say comes later (``pipeline.confirm``).
+No peak above the threshold is an answer: no snap. What the people's tracks say comes later (``pipeline.confirm``); who
+will ask them can have the best of the moments under the threshold too, as a faint candidate.
 """
 
 from __future__ import annotations
@@ -37,8 +38,9 @@ class SnapSettings:
     chances, which count where there is a checker. rival: another moment with this share of its score makes a snap
     'unsure', where it is at least rival_apart_s from it and nearer than apart_s. apart_s: two snaps of one film are
     at least this far apart (a play and the way back: common practice, no source). lead_s, tail_s: film needed
-    before and after a snap. refine_s: how far the exact frame may be from the scorer's peak. The thresholds were set
-    on clips never trained on (models/snap/card.md).
+    before and after a snap. faint: chance from which the best moment of a shot without a snap is a faint candidate;
+    faint_room_s: film it needs before and after, so that tracks can tell. refine_s: how far the exact frame may be
+    from the scorer's peak. The thresholds were set on clips never trained on (models/snap/card.md).
     """
 
     threshold: float = 0.3
@@ -51,6 +53,8 @@ class SnapSettings:
     apart_s: float = 6.0
     lead_s: float = 0.3
     tail_s: float = 0.15
+    faint: float = 0.02
+    faint_room_s: float = 1.0
     refine_s: float = 0.13
 
     def with_check(self) -> SnapSettings:
@@ -100,8 +104,12 @@ def find_snaps(
     scorer: Scorer | None = None,
     checker: snap_check.Checker | None = None,
     settings: SnapSettings = DEFAULTS,
+    faint: bool = False,
 ) -> list[Snap]:
     """Snaps of a shot in order; a single Snap with status 'failed' and a reason where there is none.
+
+    faint: where no moment is above the threshold, the best one under it comes as 'unsure' with evidence['faint']: no
+    snap unless ``pipeline.confirm`` keeps it.
 
     shot: only snaps in the frames it owns (pieces of long shots overlap). people_samples: (frame, People) of a
     few looks, for evidence of where the formation stands. scorer: grid of activity -> score per tick. checker:
@@ -140,13 +148,34 @@ def find_snaps(
         found.append(Snap(status, frame, motion.time_s[index], confidence, reason, more))
     if found:
         return found
+    if faint and checker is not None:
+        candidate = _faint(motion, times, score, settings, evidence, shot)
+        if candidate is not None:
+            return [candidate]
     best = float(score.max())
     return [_none(f"no moment looks like a snap (best score {best:.2f})", {**evidence, "best": best})]
 
 
-def checked(
-    grid: NDArray[np.float32], score: Curve, checker: snap_check.Checker, settings: SnapSettings
-) -> Curve:
+def _faint(
+    motion: Motion, times: Curve, score: Curve, settings: SnapSettings, evidence: dict[str, Any], shot: Shot | None
+) -> Snap | None:
+    """The best of the moments under the threshold, if it has film about it and the shot owns it."""
+    at = np.arange(len(score)) * onset.TICK_S
+    room = (at >= settings.faint_room_s) & (at <= times[-1] - settings.faint_room_s)
+    best = float((score * room).max())
+    if best < settings.faint:
+        return None
+    tick = int((score * room).argmax())
+    index, fit = refine(motion, times, tick * onset.TICK_S, settings)
+    frame = int(motion.frame[index])
+    if shot is not None and not shot.first_frame <= frame <= shot.last_frame:
+        return None
+    more = {**evidence, **fit, "peak_tick": tick, "second": None, "faint": True}
+    reason = f"faint: score {best:.2f} under {settings.threshold:.2f}"
+    return Snap("unsure", frame, motion.time_s[index], best, reason, more)
+
+
+def checked(grid: NDArray[np.float32], score: Curve, checker: snap_check.Checker, settings: SnapSettings) -> Curve:
     """(K,) chance of each moment that looks like a snap by the checker, 0 elsewhere."""
     out = np.zeros_like(score)
     at = snap_check.moments(score, settings.lowest)
@@ -156,9 +185,7 @@ def checked(
     return out
 
 
-def find_snap(
-    motion: Motion, people_samples: Sequence[tuple[int, People]] | None = None, **options: Any
-) -> Snap:
+def find_snap(motion: Motion, people_samples: Sequence[tuple[int, People]] | None = None, **options: Any) -> Snap:
     """The surest snap of a shot; see ``find_snaps``."""
     return max(find_snaps(motion, people_samples, **options), key=lambda s: s.confidence)
 

@@ -6,12 +6,13 @@ Grids are made by hand, so what begins where and when is known.
 from __future__ import annotations
 
 from fractions import Fraction
+from typing import Any
 
 import numpy as np
 import pytest
 
 from pipeline import onset, snap, snap_check
-from pipeline.records import Motion
+from pipeline.records import Motion, Shot
 
 LAYOUT = onset.LONG
 
@@ -94,3 +95,25 @@ def test_the_check_decides_between_moments(chances: tuple[float, float], frame: 
     assert got.frame is None if frame is None else got.frame is not None and abs(got.frame - frame) <= 2
     if chances == (0.8, 0.9):
         assert abs(got.evidence["second"]["frame"] - 60) <= 1 and "nearly as much" in got.reason
+
+
+def test_the_best_moment_under_the_threshold_comes_as_faint_where_asked_for() -> None:
+    activity = np.random.default_rng(0).uniform(0, 0.1, (220, 34, 60))
+    activity[60:75, 12:22, 24:36] += 2.0
+    activity[140:, 12:22, 24:36] += 2.0
+    motion, settings = made(activity), snap.SnapSettings(check_threshold=0.3, faint=0.05)
+
+    def found(chances: tuple[float, float], **more: Any) -> list[snap.Snap]:
+        return snap.find_snaps(
+            motion, scorer=lambda grid: peaked(len(grid), (60, 0.8), (140, 0.8)),
+            checker=lambda rows: np.array(chances)[: len(rows)], settings=settings, **more,
+        )  # fmt: skip
+
+    (none,) = found((0.1, 0.2))
+    assert none.status == "failed" and none.frame is None
+    (faint,) = found((0.1, 0.2), faint=True)
+    assert faint.status == "unsure" and faint.evidence["faint"] and "faint" in faint.reason
+    assert faint.frame is not None and abs(faint.frame - 140) <= 2
+    assert found((0.01, 0.02), faint=True)[0].frame is None
+    assert "faint" not in found((0.1, 0.9), faint=True)[0].evidence
+    assert found((0.1, 0.2), faint=True, shot=Shot(0, 100))[0].frame is None  # another piece's moment
