@@ -1,7 +1,8 @@
 """Trains the snap checker: ``python -m models.training.snap_checks describe|fit``.
 
-describe: runs the shipped scorer over clips (folders, packed files), and keeps what ``pipeline.snap_check`` says about
-each moment that looks like a snap, with truth. fit: a small network on that (torch, processor, a minute), as ONNX.
+describe: runs the shipped scorer, or another, over clips (folders, packed files), and keeps what
+``pipeline.snap_check`` says about each moment that looks like a snap, with truth. fit: a small network on that (torch,
+processor, a minute), as ONNX.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from models.training.train_snap import gather
+from models.training.train_snap import gather, scorer_of
 from pipeline import onset, snap, snap_check
 
 SCORE = snap_check.FEATURES - 8  # where the scorer's own score stands among the features
@@ -22,12 +23,14 @@ BLEND = 0.35  # its part in the logit: chosen on clips of the test set with even
 NEAR_TICKS = 4.0  # a moment this close to a snap is the snap
 
 
-def describe(sources: list[Path], out: Path) -> None:
-    """Moments of all clips: features, whether it is the snap, clip, kind."""
-    scorer = snap.shipped_scorer()
+def describe(sources: list[Path], out: Path, scorer: snap.Scorer, every: int = 1) -> None:
+    """Moments of all clips, or of those whose seed is a multiple of ``every``: features, whether it is the snap, clip,
+    kind. A scorer's own training clips say too little of how sure it is elsewhere."""
     rows, right, clip, kinds = [], [], [], []
     clips = gather(sources)
     for number, (grid, ticks, kind, name) in enumerate(clips):
+        if int(name) % every:
+            continue
         score = scorer(fine(grid))
         shown = onset.coarse(grid, onset.LONG)
         at = snap_check.moments(np.where(np.arange(len(score)) >= 9, score, 0.0), snap.DEFAULTS.lowest)
@@ -130,6 +133,9 @@ def main() -> None:
     step = steps.add_parser("describe")
     step.add_argument("--data", type=Path, nargs="+", required=True)
     step.add_argument("--out", type=Path, required=True)
+    step.add_argument("--onnx", type=Path, help="a scorer; the shipped one if left out")
+    step.add_argument("--layout", choices=["short", "long", "fine"], default="long", help="what the ONNX file is shown")
+    step.add_argument("--every", type=int, default=1, help="only clips whose seed is a multiple of this")
     step = steps.add_parser("fit")
     step.add_argument("--data", type=Path, nargs="+", required=True, help="files of describe")
     step.add_argument("--shares", type=float, nargs="+", required=True)
@@ -138,7 +144,9 @@ def main() -> None:
     step.add_argument("--nets", type=int, default=4)
     options = parser.parse_args()
     if options.what == "describe":
-        describe(options.data, options.out)
+        layout = {"short": onset.SHORT, "long": onset.LONG, "fine": onset.FINE}[options.layout]
+        scorer = snap.shipped_scorer() if options.onnx is None else scorer_of(options.onnx, layout)
+        describe(options.data, options.out, scorer, options.every)
     else:
         fit(options.data, options.shares, options.out, options.steps, options.nets)
 
