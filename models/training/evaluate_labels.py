@@ -27,7 +27,7 @@ from pipeline import alignment, compare, evaluate_tables, label_figures, labels,
 from pipeline.compare import Pair
 from pipeline.field import LEVELS
 from pipeline.label_figures import Value
-from pipeline.labels import trust
+from pipeline.labels import forest, trust
 from pipeline.labels.forest import Forest
 from pipeline.ledger import write_json
 from pipeline.models import models_dir
@@ -334,6 +334,9 @@ def main() -> None:
     parser.add_argument("--write", action="store_true", help="put perfect positions' figures into models/metrics.json")
     parser.add_argument("--knowable", type=int, metavar="PLAYS", help="measure what can be known before the snap")
     parser.add_argument("--collected", type=Path, help="a charted set: folders run and truth (or --run, --truth in it)")
+    parser.add_argument("--cases", type=Path, help="cases of charted film (film_cases): the half not learned from")
+    parser.add_argument("--view", default="sideline")
+    parser.add_argument("--forests", type=Path, help="learned scores other than those that ship (fit_labels --out)")
     parser.add_argument("--run", default="run")
     parser.add_argument("--truth", default="truth")
     args = parser.parse_args()
@@ -349,6 +352,15 @@ def main() -> None:
         print("\n".join(row_lines(pairs)))
         if args.write:
             write_metrics(row_figures(pairs))
+        return
+    if args.cases:
+        from models.training import film_cases
+
+        mine = [c for c in film_cases.halves(args.cases)[1] if c.view == args.view]
+        forests = forest.parse(args.forests.read_bytes()) if args.forests else None
+        print(f"== {len(mine)} charted plays, {args.view}, not learned from")
+        found, rules = (list(seen_again(mine, f, labels.load())) for f in (forests, {}))
+        print("\n".join(table(found, rules)[1]))
         return
     out: dict[str, dict[str, float]] = {}
     kinds = (("perfect positions", PERFECT), ("positions as on rendered film", USUAL))

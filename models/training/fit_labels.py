@@ -20,7 +20,7 @@ from scipy.optimize import minimize
 from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.linear_model import LogisticRegression
 
-from models.training import label_data, openings
+from models.training import film_cases, label_data, openings
 from models.training.label_data import Case
 from models.training.label_files import prune, write, write_forests
 from models.training.label_rows import (
@@ -232,15 +232,19 @@ def main() -> None:
     parser.add_argument("--data", type=Path, required=True, nargs="+", help="folders of models.training.label_data")
     parser.add_argument("--plays", type=int, help="take only so many")
     parser.add_argument("--pictures", type=int, default=20_000, help="pictures before the snap made beside them")
+    parser.add_argument("--film", type=Path, help="cases of charted film (film_cases), of which half is learned from")
+    parser.add_argument("--times", type=int, default=2, help="how often a play of film counts")
     parser.add_argument("--out", type=Path, help="write the forests alone into this file instead")
     parser.add_argument("--write", action="store_true")
     args = parser.parse_args()
     cases = [c for folder in args.data for c in label_data.read(folder, args.plays)]
-    values, forests = fit_all(cases, args.pictures)
+    film = film_cases.halves(args.film)[0] if args.film else []
+    values, forests = fit_all([*cases, *film * args.times], args.pictures)
     if args.out is not None:
         args.out.write_text(json.dumps({"forests": forests, "values": values}), encoding="utf-8")
     if args.write:
-        said = f"{len(cases)} simulated plays from seed {cases[0].seed} (models.training.fit_labels)"
+        more = f" and {len(film)} rendered and charted" if film else ""
+        said = f"{len(cases)} simulated plays from seed {cases[0].seed}{more} (models.training.fit_labels)"
         prune(values)
         write(values, f"fitted on {said}")
         write_forests(forests, said, {"plays": float(len(cases))})

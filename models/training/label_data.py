@@ -84,13 +84,18 @@ def case(play: Play, observed: Observed, errors: str, view: str) -> Case:
     a = alignment.align(t, [s.registration for s in observed.samples])
     flags = np.array([[p.rusher, p.blocker, p.deep, p.deep_after] for p in play.people], bool)
     side = tuple(p.side for p in play.people)
+    return Case(
+        play.seed, errors, view, dict(play.labels), owners(observed, t), flags, side, play.direction, t, a,
+        named_corners(play),
+    )  # fmt: skip
+
+
+def named_corners(play: Play) -> tuple[int, int]:
+    """Person ids of the corners on the offence's left and right, -1 where there is none."""
     first = sum(p.side == "offense" and p.role == "player" for p in play.people)
     named = play.extra.get("corners") or {}
     left, right = (first + named[sign] if sign in named else -1 for sign in (-1, 1))
-    return Case(
-        play.seed, errors, view, dict(play.labels), owners(observed, t), flags, side, play.direction, t, a,
-        (left, right),
-    )  # fmt: skip
+    return left, right
 
 
 def _plain(value: Any) -> Any:

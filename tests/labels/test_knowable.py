@@ -59,7 +59,8 @@ def test_pictures_hold_their_corners_and_end_at_the_snap() -> None:
 def test_the_card_is_written_between_its_markers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     folder = tmp_path / "labels"
     folder.mkdir()
-    (folder / "card.md").write_text(f"before\n{knowable.BEGIN}\nstale figures\n{knowable.END}\nafter\n", encoding="utf-8")
+    card = f"before\n{knowable.BEGIN}\nstale figures\n{knowable.END}\nafter\n"
+    (folder / "card.md").write_text(card, encoding="utf-8")
     monkeypatch.setattr(knowable, "models_dir", lambda: tmp_path)
     knowable.write_card([Bound("seen", 100, 0.6, 0.8, 0.7, 0.87)])
     text = (folder / "card.md").read_text(encoding="utf-8")
