@@ -9,13 +9,14 @@ import time
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from pipeline.batch import level as levels
 from pipeline.batch.closing import close
 from pipeline.batch.here import Here
-from pipeline.batch.jobs import Advanced, Clip, Ended, Engine, Job, Started
+from pipeline.batch.jobs import ATTEMPTS, Advanced, Clip, Ended, Engine, Job, Started
 from pipeline.batch.work import fingerprint
 from pipeline.config import Config
 from pipeline.errors import InputError, OutputError, SnapledgerError, SomeFailedError, UsageError
@@ -124,6 +125,12 @@ def _level(result: ClipResult | None) -> str | None:
     return Counter(found).most_common(1)[0][0] if found else None
 
 
+def _untold(result: ClipResult | None) -> bool:
+    """True where a clip has snaps and its field was registered in none of them."""
+    snaps = [r for r in result.rows.get("snaps", []) if r.get("snap_frame") is not None] if result else []
+    return bool(snaps) and not any(r.get("field_level") for r in snaps)
+
+
 @contextmanager
 def _held(out: Path, *, alone: bool) -> Iterator[None]:
     """Hold a run folder; several processes may share one that was opened with alone False. Raises OutputError."""
@@ -154,6 +161,7 @@ class Run:
     out: Path
     resume: bool = False
     engine: Engine | None = None
+    level_votes: list[str] = field(default_factory=list)  # field levels that clips looked at first have told
 
     def _engine(self) -> Engine:
         if self.engine is None:
@@ -194,8 +202,13 @@ class Run:
         self._open(folder, inputs)
         try:
             todo = self._todo(inputs.clips, folder, reporter)
+            level = self._level_told_first(inputs.clips, reporter) if todo else None
+            if level is not None:
+                note = f"field level {level} as told by clips of the run looked at first"
+                todo = [replace(job, level=level, note=note) for job in todo]
             self._do(todo, len(inputs.clips), folder, reporter)
-            self._agree_on_level(inputs.clips, folder, reporter)
+            if level is None:
+                self._agree_on_level(inputs.clips, folder, reporter)
         finally:
             self._engine().close()
             folder.write_tables()
@@ -259,8 +272,26 @@ class Run:
         folder.keep(result, self.fingerprint(clip))
         return folder.results[clip.name]
 
+    def _level_told_first(self, clips: Sequence[Clip], reporter: Reporter) -> str | None:
+        """The field level that a few clips agree on before any is charted; None where it is given or they do not."""
+        config = self.config.field
+        if config.level != "auto" or not config.one_game or len(clips) < levels.FEWEST_CLIPS:
+            return None
+        order = [clips[i] for i in levels.order(len(clips))]
+        for k in range(levels.ROUNDS):
+            some = order[k * levels.ROUND : (k + 1) * levels.ROUND]
+            for _ in self._engine().run([Job(c, attempt=ATTEMPTS, only_level=True) for c in some]):
+                pass  # nothing to keep, and a clip that takes its worker with it is told of when it is charted
+            self.level_votes += levels.collect(self.out, [c.snap_base for c in some])
+            level = levels.agreed(self.level_votes)
+            if level is not None:
+                reporter.said(f"field level {level}: told by {len(self.level_votes)} clips looked at first")
+                return level
+        return None
+
     def _agree_on_level(self, clips: Sequence[Clip], folder: RunFolder, reporter: Reporter) -> None:
-        """Clips of a run are of one game: those told otherwise than most are charted anew with that level."""
+        """Clips of a run are of one game: those told otherwise than most, and those whose field could not be told at
+        all, are charted anew with that level."""
         config = self.config.field
         if config.level != "auto" or not config.one_game:
             return
@@ -270,11 +301,9 @@ class Run:
         level, votes = Counter(told.values()).most_common(1)[0]
         if votes < MAJORITY * len(told):
             return
-        others = [c for c in clips if told.get(c.name, level) != level]
-        jobs = [
-            Job(c, level, f"field level {level} as in most clips of the run; alone it looked {told[c.name]}")
-            for c in others
-        ]
+        others = [c for c in clips if told.get(c.name, level) != level or _untold(folder.results.get(c.name))]
+        as_most = f"field level {level} as in most clips of the run; alone it looked"
+        jobs = [Job(c, level, f"{as_most} {told.get(c.name, 'unsure')}") for c in others]
         self._do(jobs, len(jobs), folder, reporter, f"again, as {level} like the other clips: ")
 
     def _facts(self, started: dt.datetime, work_s: float) -> dict[str, Any]:
@@ -285,6 +314,7 @@ class Run:
             "config": self.config.model_dump(mode="json"),
             "config_sha256": self.config.fingerprint(),
             "models_sha256": self.models_sha256,
+            "level_votes": dict(Counter(self.level_votes)),
         }
 
     @staticmethod

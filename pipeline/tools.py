@@ -69,7 +69,7 @@ def _no_snaps(motion: Motion, shot: Shot) -> list[Snap]:
 
 def _snap_finder() -> Callable[[Motion, Shot], list[Snap]]:
     scorer, checker = snap.shipped_scorer(), snap_check.shipped_checker()
-    return lambda motion, shot: snap.find_snaps(motion, shot=shot, scorer=scorer, checker=checker)
+    return lambda motion, shot: snap.find_snaps(motion, shot=shot, scorer=scorer, checker=checker, faint=True)
 
 
 def choose_models(config: Config) -> None:
@@ -113,14 +113,20 @@ def load(config: Config, *, still: bool = False) -> Tools:
         confidence=config.people.confidence or None,
         passes=config.people.passes_still if still else config.people.passes,
     )
+    marks, numbers = (models.load(name, threads=threads) for name in ("marks", "numbers"))
+
+    def registrar_at(told: str | None) -> RegistrarLike:
+        """A registrar; those of all levels share their networks, which take most of a process's memory."""
+        return registration.Registrar(told, view, marks_network=marks, numbers_network=numbers)
+
     return Tools(
         find_snaps=_no_snaps if still else _snap_finder(),
         finder=finder,
-        registrar=registration.Registrar(level, view, threads=threads),
+        registrar=registrar_at(level),
         over_time=registration.over_time,
         build_tracks=tracks.build,
         align=alignment.align,
         label=lambda found, aligned: labels.label(found, aligned, thresholds),
         models_sha256=models_fingerprint(),
-        registrar_at=lambda name: registration.Registrar(name, view, threads=threads),
+        registrar_at=registrar_at,
     )

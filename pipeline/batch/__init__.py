@@ -6,6 +6,7 @@ An engine takes jobs and yields events as they happen, in whatever order the cli
 |---|---|
 | ``jobs`` | what a job, an event and an engine are; how many workers and threads; time limits |
 | ``work`` | one clip charted and stored, by whoever does it |
+| ``level`` | the field level a few clips tell before the others are charted |
 | ``here`` | engine: in this process, one clip after the other |
 | ``local`` | engine: processes of this machine, each clip with a time limit and one retry |
 | ``on_ray`` | engine: workers of a Ray cluster (extra ``ray``) |

@@ -27,12 +27,14 @@ class Clip:
 @dataclass(frozen=True)
 class Job:
     """A clip to chart. level: field level that the other clips of the run showed, None to tell it from the film;
-    note: a sentence for the clip's notes; attempt: 1, or 2 where a worker was lost over it."""
+    note: a sentence for the clip's notes; attempt: 1, or 2 where a worker was lost over it; only_level: do not chart
+    it, only tell its field level (pipeline.batch.level)."""
 
     clip: Clip
     level: str | None = None
     note: str = ""
     attempt: int = 1
+    only_level: bool = False
 
 
 @dataclass(frozen=True)

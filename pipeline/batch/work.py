@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import models
+from pipeline.batch import level
 from pipeline.batch.jobs import Clip, Job, Recipe
 from pipeline.chart import chart_clip
 from pipeline.config import Config
@@ -85,8 +86,11 @@ class Worker:
         return self._at_level[job.level]
 
     def do(self, job: Job, tick: Callable[[float], None] = lambda share: None) -> None:
-        """Chart a clip and store its result in the run folder. Raises OutputError."""
+        """Chart a clip and store its result in the run folder, or leave its field level there. Raises OutputError."""
         recipe = self.recipe
+        if job.only_level:
+            level.leave(recipe.out, job.clip.snap_base, level.look(job.clip.path, recipe.config, self.tools))
+            return
         clear_snaps(recipe.out, job.clip.snap_base)
         mark = fingerprint(job.clip, recipe.config, self.tools.models_sha256)
         result = chart_one(job.clip, recipe.config, self._for(job), recipe.out, tick)

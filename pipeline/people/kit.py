@@ -52,17 +52,17 @@ def _person(image: NDArray[np.uint8], box: Floats, ground: Floats, head: Floats)
     if length < 4:
         return out
     along, across = _body_frame(lab.shape[:2], start, axis / length)
-    away = (((lab - turf) * (1.0, 2.0, 2.0)) ** 2).sum(2) > TURF_DISTANCE**2
+    across = np.abs(across)
     for k, (name, (a, b, half)) in enumerate(PATCHES.items()):
-        patch = (along >= a * length) & (along < b * length) & (np.abs(across) < max(half * length, 1.0))
-        mask = patch & away
-        share = mask.sum() / max(patch.sum(), 1)
-        pixels = lab[mask] if mask.sum() >= LEAST_PIXELS else lab[patch]
+        patch = lab[(along >= a * length) & (along < b * length) & (across < max(half * length, 1.0))]
+        away = (((patch - turf) * (1.0, 2.0, 2.0)) ** 2).sum(1) > TURF_DISTANCE**2
+        own = int(away.sum())
+        pixels = patch[away] if own >= LEAST_PIXELS else patch
         if len(pixels):
-            out[3 * k : 3 * k + 3] = np.median(pixels, 0)
+            out[3 * k : 3 * k + 3] = _median(pixels)
             if name == "torso":
                 low, high = np.percentile(pixels[:, 0], [15, 85])
-                out[9], out[10] = high - low, share
+                out[9], out[10] = high - low, own / max(len(patch), 1)
     out[11] = turf[0]
     return out
 
@@ -76,9 +76,16 @@ def _body_frame(shape: tuple[int, int], start: Floats, unit: Floats) -> tuple[Fl
 
 def _turf(lab: Floats, box: Floats) -> Floats:
     """(3,) median Lab of the rim around the box."""
-    rim = np.ones(lab.shape[:2], bool)
-    x0, y0, x1, y1 = np.round(box).astype(int)
-    rim[max(y0, 0) : max(y1, 0) + 1, max(x0, 0) : max(x1, 0) + 1] = False
-    pixels = lab[rim] if rim.any() else lab.reshape(-1, 3)
-    turf: Floats = np.median(pixels, 0).astype(np.float32)
-    return turf
+    x0, y0, x1, y1 = np.maximum(np.round(box).astype(int), 0)
+    y1, x1 = y1 + 1, x1 + 1
+    parts = (lab[:y0], lab[y1:], lab[y0:y1, :x0], lab[y0:y1, x1:])
+    pixels = np.concatenate([part.reshape(-1, 3) for part in parts])
+    return _median(pixels if len(pixels) else lab.reshape(-1, 3))
+
+
+def _median(pixels: Floats) -> Floats:
+    """(3,) of (N, 3), channel by channel: numpy's median, without its ways around what cannot be here."""
+    low, high = (len(pixels) - 1) // 2, len(pixels) // 2
+    ordered = np.partition(np.ascontiguousarray(pixels.T), (low, high), axis=1)
+    middle: Floats = np.mean(ordered[:, low : high + 1], axis=1)
+    return middle
