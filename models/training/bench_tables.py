@@ -93,6 +93,11 @@ def labels_table(values: Sequence[Value], true_positions: dict[str, Any]) -> str
         text = "not measured" if other is None else shown(float(other), v.unit)
         cells = (words, shown(v.value, v.unit), interval(v.low, v.high, v.unit), v.n, target, text, perfect)
         lines.append("| " + " | ".join(map(str, cells)) + " |")
+    knowable = true_positions.get("labels_coverage_before_knowable_top2")
+    if knowable is not None:
+        lines += ["", f"Disguise is real: from everything seen before the snap, at true positions, no more than "
+                      f"{shown(float(knowable), 'share')} of these plays' coverages can be among the first two "
+                      "(`evaluate_labels --knowable`)."]  # fmt: skip
     return "\n".join(lines)
 
 
