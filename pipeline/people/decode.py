@@ -76,11 +76,10 @@ def to_input(image: NDArray[np.uint8], width_px: int) -> tuple[Floats, float]:
         way = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
         image = np.asarray(cv2.resize(image, size, interpolation=way), np.uint8)
     rows, cols = (-(-s // STRIDE) * STRIDE for s in (size[1], size[0]))
-    padded = np.full((rows, cols, 3), PAD, np.uint8)
-    padded[: size[1], : size[0]] = image
-    x = padded[:, :, ::-1].transpose(2, 0, 1).astype(np.float32)
-    x /= 255.0
-    return np.ascontiguousarray(x)[None], scale
+    x = np.full((1, 3, rows, cols), np.float32(PAD) / np.float32(255), np.float32)
+    for into, channel in zip(x[0], reversed(cv2.split(image)), strict=True):
+        np.divide(channel, np.float32(255), out=into[: size[1], : size[0]])
+    return x, scale
 
 
 def decode(output: Floats, scale: float, confidence: float, shift_px: tuple[float, float] = (0.0, 0.0)) -> Found:
