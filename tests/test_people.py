@@ -98,11 +98,22 @@ def test_doubles_whole_and_part_are_one() -> None:
     assert len(d.remove_doubles(f).score) == 1
 
 
-def test_men_in_a_pile_stay() -> None:
-    """Two linemen overlap by two thirds but their helmets are 15 px apart: both stay."""
+@pytest.mark.parametrize(("second", "stay"), [(0.6, 2), (0.3, 1)])
+def test_men_in_a_pile_stay_where_both_are_sure(second: float, stay: int) -> None:
+    """Two linemen overlap by two thirds but their helmets are 15 px apart: both stay, unless one is hardly sure."""
     boxes = [[100, 100, 145, 150], [108, 102, 153, 152]]
-    f = found(boxes, head=[[108, 108], [123, 110]], ground=[[120, 149], [132, 151]])
+    f = found(boxes, head=[[108, 108], [123, 110]], ground=[[120, 149], [132, 151]], confidence=[0.8, second])
     assert d.overlap(f.box_px, f.box_px)[0, 1] > 0.6
+    assert len(d.remove_doubles(f).score) == stay
+
+
+@pytest.mark.parametrize(("away", "stay"), [(9, 1), (16, 2)])
+def test_an_unsure_find_beside_a_sure_one_must_stand_apart(away: int, stay: int) -> None:
+    boxes = [[100, 100, 130, 174], [100 + away, 100, 130 + away, 174]]
+    f = found(boxes, head=[[115, 106], [115 + away, 106]], ground=[[115, 173], [115 + away, 173]],
+              confidence=[0.8, 0.4])  # fmt: skip
+    assert len(d.remove_doubles(f).score) == stay
+    f.score[1, 0] = 0.6
     assert len(d.remove_doubles(f).score) == 2
 
 
@@ -129,7 +140,6 @@ def test_many_candidates_a_man_do_not_crowd_out_the_unsure() -> None:
     kept = d.remove_doubles(f)
     assert len(kept.score) == 40
     assert kept.confidence.min() == pytest.approx(0.9 - 0.015 * 39)
-
 
 
 @given(st.permutations(range(8)))
