@@ -93,10 +93,11 @@ def labels_table(values: Sequence[Value], true_positions: dict[str, Any]) -> str
         text = "not measured" if other is None else shown(float(other), v.unit)
         cells = (words, shown(v.value, v.unit), interval(v.low, v.high, v.unit), v.n, target, text, perfect)
         lines.append("| " + " | ".join(map(str, cells)) + " |")
-    knowable = true_positions.get("labels_coverage_before_knowable_top2")
-    if knowable is not None:
-        lines += ["", f"Disguise is real: from everything seen before the snap, at true positions, no more than "
-                      f"{shown(float(knowable), 'share')} of these plays' coverages can be among the first two "
+    seen, drawn = (true_positions.get(f"labels_coverage_before_{k}_top2") for k in ("seen", "drawn"))
+    if seen is not None and drawn is not None:
+        lines += ["", "Disguise is real: a perfect observer of everything before the snap, at true positions, has the "
+                      f"coverage played among his first two in {shown(float(seen), 'share')} of these plays; told how "
+                      f"the picture was drawn, more than anybody can see, in {shown(float(drawn), 'share')} "
                       "(`evaluate_labels --knowable`)."]  # fmt: skip
     return "\n".join(lines)
 
