@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -25,6 +25,9 @@ OK_ERROR_YD = 1.2
 FLOOR_YD = 0.1  # the crown of the ground and worn paint, which no residual shows
 ESTIMATED = "estimated error"
 SCORE_TEMPER = 0.8  # scores overstate: points of one mark err together
+# Levels that look alike put the field elsewhere sideways and nothing else: where this much speaks for the best, it is
+# used, and the estimate says what the others would make of it.
+LIKELY = 0.75
 # Lines off by more than this (of a 1280-wide picture) hint at a domed field or another level, which the fit bends to:
 # the error added per px beyond was read off rendered stills.
 SMOOTH_PX, ROUGH_YD_PER_PX = 0.3, 0.65
@@ -38,7 +41,7 @@ MOST_ALTERNATIVES = 4
 LOOK_ALIKE = ("high_school", "canadian")  # rows 17.8 and 17.0 yd apart
 LOOK_ALIKE_TRUST = 0.5  # how far the scores of these two are believed against each other
 PLAIN_LINES = 4  # yard lines that, with a second row of anything, make a picture from the side plain
-ONE_ROW_MARGIN = 2.5  # most that one row's reading at a level may say against the same row at another (log evidence)
+ONE_ROW_MARGIN = 5.0  # most that one row's reading at a level may say against the same row at another (log evidence)
 
 
 @dataclass(frozen=True)
@@ -128,6 +131,18 @@ def doubt_yd(scores: list[float], apart_yd: list[float], temper: float = SCORE_T
     return float(np.sqrt((p * np.square(np.nan_to_num(apart_yd, nan=10.0, posinf=10.0))).sum()))
 
 
+def near_probability(scores: Sequence[float], apart_yd: Sequence[float], temper: float = SCORE_TEMPER) -> float:
+    """Probability that the best reading (the first) or one that lies within OK_ERROR_YD of it is right."""
+    w = np.array(scores) * temper
+    p = np.exp(w - w.max())
+    return float(p[np.nan_to_num(np.array(apart_yd), nan=99.0) < OK_ERROR_YD].sum() / p.sum())
+
+
+def not_certain(level: str, others: Iterable[str]) -> str:
+    """The reason where levels cannot be told apart."""
+    return f"field level not certain: {level} or {' or '.join(others)} (--field tells it)"
+
+
 def level_probability(levels: Sequence[str], scores: Sequence[float], best: str, temper: float = SCORE_TEMPER) -> float:
     """Probability of a level among readings, by their scores (log evidence)."""
     w = np.array(scores) * temper
@@ -207,8 +222,10 @@ def report(readings: list[Reading], found: Marks, evidence: dict[str, Any]) -> R
     reason = reason_against(q, error, found.size[0] / 1280, fit.tick_rows)
     if reason.startswith(ESTIMATED) and first["fit_error_yd"] < OK_ERROR_YD:
         others = sorted({w["level"] for w in ways if w["apart_yd"] > OK_ERROR_YD} - {fit.level})
-        if others:
-            reason = f"field level not certain: {fit.level} or {' or '.join(others)} (--field tells it)"
+        if near_probability([w["score"] for w in ways], [w["apart_yd"] for w in ways]) >= LIKELY:
+            reason = ""
+        elif others:
+            reason = not_certain(fit.level, others)
     known = bool(first["shift_probability"] > numbers.KNOWN and first["witnessed"])
     if reason:
         return Registration("abstained", None, fit.view, fit.level, known, q.residual_px, error, reason, evidence)

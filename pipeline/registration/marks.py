@@ -55,6 +55,14 @@ class Marks:
         """Share of the picture that is field."""
         return float((self.field > 0.5).mean())
 
+    def px_per_yd(self, width: float) -> float:
+        """Rough px per yard from how fast y changes over the part of the picture that is field (at least 8); width: of
+        the field, yards."""
+        gy = np.hypot(*np.gradient(self.across * width)) / (np.diff(self.dense_px[0, :2, 0])[0])
+        on = self.field > 0.5
+        slope = float(np.median(gy[on])) if on.any() else 0.05
+        return float(np.clip(1 / max(slope, 1e-3), 8.0, 90.0))
+
 
 def _derivatives(log: NDArray[np.float32]) -> tuple[NDArray[np.float32], ...]:
     """gx, gy, gxx, gyy, gxy by small smoothed differences."""

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.field import Field
 from pipeline.models import Network
-from pipeline.registration import layout, solver
+from pipeline.registration import layout, solve, solver
 from pipeline.registration.marks import Marks
 
 Array = NDArray[np.float64]
@@ -72,7 +72,8 @@ def number_rows(row: Array, field: Field, marks: Marks) -> tuple[float, float]:
     """y of the near and far numbers: where the network saw them, else where the rules put them."""
     rows = []
     for name, y in zip(("near_number", "far_number"), field.number_rows, strict=True):
-        g = solver.unproject(row[None], marks.number[name][:, :2], marks.size)[0]
+        whole = marks.number[name][solve.whole_numbers(marks, name, field), :2]
+        g = solver.unproject(row[None], whole, marks.size)[0]
         seen = g[np.isfinite(g).all(1) & (np.abs(g[:, 1] - y) < ROW_OFF_YD), 1]
         rows.append(float(np.median(seen)) if len(seen) >= 2 else y)
     return (rows[0], rows[1])
@@ -198,7 +199,8 @@ def _parity_weight(row: Array, marks: Marks, shifts: Array) -> Array:
     out = np.zeros(len(shifts))
     xs = []
     for name in ("near_number", "far_number"):
-        g = solver.unproject(row[None], marks.number[name][:, :2], marks.size)[0]
+        plain = marks.number[name][:, 2] > solve.NUMBER_SURE
+        g = solver.unproject(row[None], marks.number[name][plain, :2], marks.size)[0]
         xs += [v for v in g[:, 0] if np.isfinite(v)]
     ten = np.array(xs)
     if len(ten):

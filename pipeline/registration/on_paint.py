@@ -17,6 +17,7 @@ Array = NDArray[np.float64]
 
 PAINT_MIN = 40  # paint points needed to believe the paint
 PAINT_COST = 1.8  # how much worse the network's points may fit after the paint
+PAINT_NEAR_YD = 0.5  # paint that moves it by less is believed whatever those points say: a domed field bends them
 PAINT_APART_YD, ONE_ROW_APART_YD = 1.5, 6.0  # how far paint may move the fit; ends of ticks give a single row its scale
 MARKS_WITH_PAINT = 0.25  # weight the network's own points keep beside paint
 NEXT_REACH_PX = 5.0  # of the looks after the first
@@ -36,7 +37,7 @@ def refine(fit: Fit, grey: NDArray[np.float32], found: Marks, boxes: Array | Non
     for reach in (first, NEXT_REACH_PX):
         seen = paint.observe(grey, row, found, field, boxes, reach)
         if len(seen.seen) < PAINT_MIN:
-            return replace(fit, rows_without_ticks=1)
+            return replace(fit, rows_without_ticks=2 if fit.rows == "both" else 1)
         ends = ticks.ends(seen.rows, field.hash_tick)
         doubted = without_ticks(fit.seen, seen.rows)
         marks = replace(doubted, weight=doubted.weight * MARKS_WITH_PAINT)
@@ -45,14 +46,18 @@ def refine(fit: Fit, grey: NDArray[np.float32], found: Marks, boxes: Array | Non
     # Paint must not lead away from what the network saw.
     before, after = (_cost(r, fit.seen, fit, found.size) for r in (fit.row, row))
     most = ONE_ROW_APART_YD if one_row and len(ends) else PAINT_APART_YD
-    if after > before * PAINT_COST + 20 or apart(row, fit.row, found) > most:
-        return replace(fit, rows_without_ticks=1)
+    moved = apart(row, fit.row, found)
+    if moved > most or (moved > PAINT_NEAR_YD and after > before * PAINT_COST + 20):
+        return replace(fit, rows_without_ticks=2 if fit.rows == "both" else 1)
     rows = ticks.there(seen.rows)
     q = solve.quality(row, seen.seen, found, field)
     kept = replace(
         fit.quality, residual_px=q.residual_px, points=q.points, rows=max(fit.quality.rows, len(rows))
     )
-    cost = _cost(row, Observed.join([fit.seen, ends]), fit, found.size)
+    # What speaks for this level: the network's points at their best, and what the ends of ticks add. A single row's
+    # scale is the ticks' word alone, so that its points must fit at that scale.
+    by_ends = _cost(row, Observed.join([fit.seen, ends]), fit, found.size) - after
+    cost = (min(before, after) if fit.rows == "both" else after) + by_ends
     return replace(
         fit, row=row, cost=cost, seen=both, quality=kept, painted=len(seen.seen), tick_rows=len(rows),
         tick_ends=len(ends) > 0, lit=seen.lit,

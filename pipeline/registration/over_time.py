@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +32,7 @@ OUTLIER_YD = 0.8  # a frame farther from what its neighbours say is replaced
 MOST_EVIDENCE = 4.0  # frames' worth of evidence on absolute x, however many frames there are
 CARRY_SD_YD = 0.1
 MOST_LEVEL_EVIDENCE = 1.5  # the same of the field level, where frames err alike
+RIVAL = 6.0  # log evidence: a level behind by more is not named
 MOST_AGAINST = 30.0  # most that one frame may say against a level
 
 
@@ -64,7 +65,7 @@ def over_time(
     kind = _kind(registrations)
     if kind is None:
         return list(registrations)
-    level, view, doubt, sure = kind
+    level, view, doubt, sure, others = kind
     looks = [
         _look(int(f), r, np.asarray(t, float), level, view)
         for f, r, t in zip(frames, registrations, to_first_px, strict=True)
@@ -88,18 +89,21 @@ def over_time(
             continue
         if carried:
             evidence["carried"] = True
-        out.append(_record(look, camera.shifted(shift), view, level, known, float(np.hypot(error, doubt)), evidence))
+        out.append(_record(look, camera.shifted(shift), view, level, known, error, doubt, others, evidence))
     return out
 
 
 def _record(
-    look: _Look, camera: Camera, view: str, level: str, known: bool, error: float, evidence: dict[str, Any]
-) -> Registration:
+    look: _Look, camera: Camera, view: str, level: str, known: bool, error: float, doubt: float, others: list[str],
+    evidence: dict[str, Any],
+) -> Registration:  # fmt: skip
+    """A frame's registration; error: of its camera, doubt: of the level, both yards; others: see :class:`_Kind`."""
     evidence["best_guess"] = camera
-    if error < judge.OK_ERROR_YD:
-        return Registration("ok", camera, view, level, known, look.own.error_px, error, "", evidence)
-    reason = f"estimated error {error:.1f} yd"
-    return Registration("abstained", None, view, level, known, look.own.error_px, error, reason, evidence)
+    both = float(np.hypot(error, doubt))
+    if both < judge.OK_ERROR_YD or (error < judge.OK_ERROR_YD and not others):
+        return Registration("ok", camera, view, level, known, look.own.error_px, both, "", evidence)
+    reason = f"{judge.ESTIMATED} {both:.1f} yd" if error >= judge.OK_ERROR_YD else judge.not_certain(level, others)
+    return Registration("abstained", None, view, level, known, look.own.error_px, both, reason, evidence)
 
 
 def _ways(r: Registration) -> list[dict[str, Any]]:
@@ -114,8 +118,19 @@ def _ways(r: Registration) -> list[dict[str, Any]]:
                                             if k in r.evidence}}]  # fmt: skip
 
 
-def _kind(registrations: Sequence[Registration]) -> tuple[str, str, float, float] | None:
-    """(level, view, doubt in yards, probability of the level) that all the evidence speaks for; None: nothing usable.
+class _Kind(NamedTuple):
+    """What a shot's frames agree on: doubt in yards, probability sure of the level, and the other levels that are too
+    likely to use this one (none where it is likely enough)."""
+
+    level: str
+    view: str
+    doubt: float
+    sure: float
+    others: list[str]
+
+
+def _kind(registrations: Sequence[Registration]) -> _Kind | None:
+    """What all the evidence speaks for; None: nothing usable.
 
     Scores of a level add up over the frames (at most MOST_LEVEL_EVIDENCE of them count as independent).
     """
@@ -151,7 +166,9 @@ def _kind(registrations: Sequence[Registration]) -> tuple[str, str, float, float
     off = [float(np.median(apart.get((level, n)) or apart.get((n, level)) or [0.0])) for n in others]
     scores = [0.0, *((total[n] - total[level]) * scale for n in others)]
     sure = judge.level_probability([level, *others], scores, level)
-    return level, view, judge.doubt_yd(scores, [0.0, *off]), sure
+    rivals = [n for n, d, v in zip(others, off, scores[1:], strict=True) if d > judge.OK_ERROR_YD and v > -RIVAL]
+    likely = judge.near_probability(scores, [0.0, *off]) >= judge.LIKELY
+    return _Kind(level, view, judge.doubt_yd(scores, [0.0, *off]), sure, [] if likely else sorted(rivals))
 
 
 def _look(frame: int, r: Registration, to_first: Array, level: str, view: str) -> _Look:

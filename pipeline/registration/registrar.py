@@ -32,12 +32,19 @@ LEVEL_DOUBT = 0.02
 LEVEL_WORTH_TRYING = 0.04  # probability the network gives it
 ROUGH_PX = 0.8  # lines off by more, of a 1280-wide picture: levels that were passed over are tried after all
 ALIKE_WORTH_TRYING = 0.005
+LEND_COST = 1.0  # log evidence; a level's fit worse by more than another's is tried from that one's camera
 LEVEL_TRUST = 0.7  # how far to believe it: it knows rendered film only
 VIEW_WORTH_TRYING = 0.1
 LEVEL_MARGIN = 60.0  # a level's fit worse by more (log evidence) is not looked at further
 NO_TICKS = 5.0  # against a reading that puts a hash row where the full picture shows no ticks (log evidence)
-DEFAULT_BONUS = 0.5  # for the default level, where nothing else tells
-DEFAULT_LEVEL = "professional"
+NO_PAINT = 5.0  # against one that finds no paint where it puts the yard lines
+TICKS = 4.0  # for a row of ticks found in the full picture where a reading puts it
+USUAL_COST = 20.0  # log evidence against the best fit beyond which costs are believed less (by eye of rendered stills)
+# How far end-zone cameras stand from the field's middle, (share, sd in yards): 34 measured within -2.5 .. 3.1 yd; one
+# in ten anywhere else (no source).
+BEHIND_POSTS = ((0.9, 1.8), (0.1, 5.0))
+# How often film is of a level, for where nothing else tells: the mix of models.training.test_set (no source).
+USUAL = {"professional": 0.35, "college": 0.3, "high_school": 0.25, "canadian": 0.1}
 
 
 def _size(image_bgr: NDArray[np.uint8]) -> tuple[int, int]:
@@ -129,21 +136,42 @@ class Registrar:
     ) -> list[Reading]:
         """Refine and read each level's fit; the level whose marks and numbers fit best comes first."""
         grey = profiles.grey_of(image_bgr)
+        worth = fits[0].cost / 2 + max(LEVEL_MARGIN, fits[0].cost / 2)  # where none fits well, more are looked at
+        tried = [fits[0], *(f for f in fits[1:] if f.cost / 2 <= worth)]
+        refined = [on_paint.refine(f, grey, found, boxes) for f in tried]
         results = []
-        worth = fits[0].cost / 2 + LEVEL_MARGIN
-        for fit in fits:
-            if fit is not fits[0] and fit.cost / 2 > worth:
-                continue
-            new = on_paint.refine(fit, grey, found, boxes)
+        for fit, new in zip(tried, refined, strict=True):
+            alike = [f for f in refined if (f.view, f.rows) == (new.view, new.rows)]
+            best = max(alike, key=_held)
+            if _held(new) < _held(best) - LEND_COST:
+                row = _moved(best.row, best.level, new.level, new.rows)
+                new = max(new, on_paint.refine(replace(fit, row=row), grey, found, boxes), key=_held)
             field = fields.load(new.level)
             rows_y = numbers.number_rows(new.row, field, found)
             readings = numbers.read(self._numbers, image_bgr, new.row, field, boxes, rows_y)
             place = numbers.locate(new.row, found, readings, field, new.view)
-            score = float(place.log_weight.max()) - new.cost / 2 + new.log_prior - NO_TICKS * new.rows_without_ticks
-            if fit.level == DEFAULT_LEVEL:
-                score += DEFAULT_BONUS
-            results.append(Reading(new, readings, place, float(score)))
-        return sorted(results, key=lambda r: -r.score)
+            results.append((new, readings, place))
+        # Where nothing fits well (a domed field, a lens unlike others), differences of cost say less.
+        trust = min(1.0, USUAL_COST / max(min(f.cost / 2 for f, _, _ in results), 1e-6))
+        scored = [Reading(f, r, p, _score(f, p, trust)) for f, r, p in results]
+        return sorted(scored, key=lambda r: -r.score)
+
+
+def _score(fit: Fit, place: numbers.Place, trust: float) -> float:
+    """Log evidence of a level's fit and what was read of its numbers; trust: how far its cost is believed, 0..1."""
+    score = float(place.log_weight.max()) + fit.log_prior + _held(fit) + (1 - trust) * fit.cost / 2
+    if fit.view == "endzone":  # such cameras stand behind the posts: tails wider than the Gaussian of the fit's prior
+        off = float(fit.row[5]) - fields.load(fit.level).width / 2
+        sd = float(start.prior(fit.view, fields.load(fit.level)).sd[5])
+        behind = [np.log(share / s) - 0.5 * (off / s) ** 2 for share, s in BEHIND_POSTS]
+        score += trust * 0.5 * (off / sd) ** 2 + float(np.logaddexp(*behind))
+    return score + float(np.log(USUAL[fit.level]))
+
+
+def _held(fit: Fit) -> float:
+    """Log evidence of a fit from its marks and the ticks of the full picture."""
+    none = 0.0 if fit.painted else NO_PAINT
+    return TICKS * fit.tick_rows - NO_TICKS * fit.rows_without_ticks - none - fit.cost / 2
 
 
 def _rank(fit: Fit) -> float:
@@ -157,13 +185,40 @@ def _fits_of(
     """Fits of some levels under every reading of the hash rows; told: the level is known."""
     fits = []
     for marks, rows, log_chance in hash_rows.variants(found, view):
-        for level in levels:
-            fit = _fit_level(marks, fields.load(level), view, hint, rows, starts)
-            if fit is not None:
-                doubt = 0.0 if told else LEVEL_TRUST * np.log(found.level[level] + LEVEL_DOUBT)
-                doubt += np.log(found.view[view] + LEVEL_DOUBT)
-                fits.append(replace(fit, log_prior=float(log_chance + doubt), rows=rows))
+        for fit in _lent([_fit_level(marks, fields.load(n), view, hint, rows, starts) for n in levels], marks, rows):
+            doubt = 0.0 if told else LEVEL_TRUST * np.log(found.level[fit.level] + LEVEL_DOUBT)
+            doubt += np.log(found.view[view] + LEVEL_DOUBT)
+            fits.append(replace(fit, log_prior=float(log_chance + doubt), rows=rows))
     return fits
+
+
+def _moved(row: Array, level: str, to: str, rows: str) -> Array:
+    """A camera (8,) of one level moved across the field so that what it takes for the hash rows named lies where
+    another level has it: a single row of ticks looks the same in all of them."""
+    a, b, out = fields.load(level), fields.load(to), row.copy()
+    out[5] += {"near": b.hash_rows[0] - a.hash_rows[0], "far": b.hash_rows[1] - a.hash_rows[1]}.get(
+        rows, (b.width - a.width) / 2
+    )
+    return out
+
+
+def _lent(found: list[Fit | None], marks: Marks, rows: str) -> list[Fit]:
+    """Fits of several levels to one reading, each tried from the camera of the best one too: a level must not lose
+    because its own start led nowhere."""
+    fits = [f for f in found if f is not None]
+    if len(fits) < 2:
+        return fits
+    best = min(fits, key=lambda f: f.cost)
+    out = []
+    for f in fits:
+        if f.cost > best.cost + 2 * LEND_COST:
+            field, row = fields.load(f.level), _moved(best.row, best.level, f.level, rows)
+            got, cost = solve.fit(row[None], f.seen, start.prior(f.view, field), marks.size, rounds=2)
+            if cost[0] < f.cost:
+                q = solve.quality(got[0], f.seen, marks, field)
+                f = replace(f, row=got[0], cost=float(cost[0]), quality=q)
+        out.append(f)
+    return out
 
 
 def _hint_row(hint: Camera | None, size: tuple[int, int]) -> Array | None:

@@ -124,7 +124,7 @@ def from_dense(marks: Marks, field: Field, view: str, most: int = 3) -> tuple[Ar
     px, xy = marks.dense_px[on], np.stack([x[on], marks.across[on] * field.width], -1)
     ideal = undistort(px, TYPICAL_K1, marks.size)
     cv2.setRNGSeed(1)
-    found, agree = cv2.findHomography(xy, ideal, cv2.RANSAC, _px_of(marks, field) * RANSAC_YD, maxIters=300)
+    found, agree = cv2.findHomography(xy, ideal, cv2.RANSAC, marks.px_per_yd(field.width) * RANSAC_YD, maxIters=300)
     if found is None or agree is None:
         return np.zeros((0, 8)), 0.0
     h: Array = np.asarray(found, np.float64)
@@ -135,7 +135,7 @@ def from_dense(marks: Marks, field: Field, view: str, most: int = 3) -> tuple[Ar
         return np.zeros((0, 8)), 0.0
     pick = np.flatnonzero(keep)[np.linspace(0, keep.sum() - 1, min(120, int(keep.sum()))).round().astype(int)]
     rows = np.array(starts)
-    normal = np.broadcast_to(np.eye(2) / (0.4 * _px_of(marks, field)), (len(rows), len(pick), 2, 2))
+    normal = np.broadcast_to(np.eye(2) / (0.4 * marks.px_per_yd(field.width)), (len(rows), len(pick), 2, 2))
     seen = solver.Sightings(px[pick], np.broadcast_to(xy[pick], (len(rows), len(pick), 2)), normal)
     rows, cost = solver.refine(rows, seen, known, marks.size, steps=12)
     order = np.argsort(cost)
@@ -144,11 +144,3 @@ def from_dense(marks: Marks, field: Field, view: str, most: int = 3) -> tuple[Ar
         if all(np.abs(rows[i, 0] - rows[j, 0]) > 0.1 for j in kept):
             kept.append(int(i))
     return rows[kept[:most]], float(keep.mean())
-
-
-def _px_of(marks: Marks, field: Field) -> float:
-    """Rough px per yard from how fast y changes over the field part of the picture (at least 8)."""
-    gy = np.hypot(*np.gradient(marks.across * field.width)) / (np.diff(marks.dense_px[0, :2, 0])[0])
-    on = marks.field > 0.5
-    slope = float(np.median(gy[on])) if on.any() else 0.05
-    return float(np.clip(1 / max(slope, 1e-3), 8.0, 90.0))

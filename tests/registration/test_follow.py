@@ -167,18 +167,33 @@ def test_one_row_of_ticks_gives_the_scale_across_the_field(level: str, across: f
     assert got.evidence["alternatives"][0]["tick_ends"]
 
 
-def test_one_row_alone_does_not_tell_the_level() -> None:
-    """Camera and picture are the same to a yard whether the row is a college or a high-school one."""
+@pytest.mark.parametrize(("beside", "used"), [(1.0, True), (-1.1, False)])
+def test_one_row_alone_does_not_tell_the_level(beside: float, used: bool) -> None:
+    """Camera and picture are the same to a yard whether the row is a college or a high-school one.
+
+    Cameras stand near the middle of the field: that makes a level likely, and the estimate says what is left; one
+    that stands half way between what two levels take for the middle leaves nothing to go by.
+    """
     camera = end_zone("college", 9.0)
+    x, y, z = camera.position_yd
+    camera = replace(camera, position_yd=(x, y - 1.0 + beside, z))
     image, truth = quick_field.draw(np.random.default_rng(3), "college", "endzone", camera=camera)
     net = IdealMarks(camera, truth.field, "endzone", np.random.default_rng(4), 0.03)
     net.kinds[0, 2:] = (0.0, 0.34, 0.33, 0.33)
     r = Registrar(None, None, marks_network=net, numbers_network=SilentNumbers()).register(
         image, people(truth.box_px, SIZE)
     )
-    assert r.level_told == "unsure"
-    assert r.status == "abstained"
-    assert "field level" in r.reason
+    assert r.error_yd > 1.0
+    assert used or r.level_told == "unsure"
+    assert r.status == ("ok" if used else "abstained")
+    assert used or "field level" in r.reason
+    assert not used or (r.camera is not None and error_yd(camera, r.camera, fields.load("college")) < 0.35)
+
+
+def test_a_likely_reading_is_one_that_the_others_hardly_contest() -> None:
+    assert judge.near_probability([0.0, -1.0], [0.0, 2.2]) == pytest.approx(1 / (1 + np.exp(-judge.SCORE_TEMPER)))
+    assert judge.near_probability([0.0, 0.0, -50.0], [0.0, 0.3, 5.0]) == pytest.approx(1.0)
+    assert judge.near_probability([0.0, 0.0], [0.0, float("nan")]) == pytest.approx(0.5)
 
 
 def test_probability_of_a_level_adds_up_its_readings() -> None:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from pipeline import field as fields
-from pipeline.registration import marks, numbers, solver
+from pipeline.registration import marks, numbers, solve, solver
 from tests.registration.test_marks import SIZE, decoded
 
 RNG_LEVELS = ["professional", "canadian"]
@@ -81,14 +83,30 @@ def test_patches_lie_on_numbers_and_read_upright() -> None:
 
 
 def test_rows_follow_what_was_seen() -> None:
-    cam, f, found = decoded(24, "sideline", "college")
+    cam, f, found = decoded(20, "sideline", "college")
     moved = {}
     for name, y in zip(("near_number", "far_number"), f.number_rows, strict=True):
         px = cam.ground_to_px(np.array([[50.0, y + 1.5], [60.0, y + 1.5], [70.0, y + 1.5]]))
         moved[name] = np.concatenate([px, np.ones((3, 1))], 1)
-    from dataclasses import replace
-
     seen: marks.Marks = replace(found, number=moved)
     near, far = numbers.number_rows(solver.row_of(cam), f, seen)
     assert near == pytest.approx(f.number_rows[0] + 1.5, abs=0.05)
     assert far == pytest.approx(f.number_rows[1] + 1.5, abs=0.05)
+    faint = {n: p * (1, 1, 0.4) for n, p in moved.items()}
+    assert numbers.number_rows(solver.row_of(cam), f, replace(found, number=faint)) == f.number_rows
+
+
+def test_numbers_cut_by_the_edge_tell_no_place() -> None:
+    _, f, found = decoded(20, "sideline", "college")
+    w, h = found.size
+    at = np.array([[w / 2, h / 2], [3.0, h / 2], [w / 2, h - 4.0], [w / 2 + 40, h / 2]])
+    seen = replace(found, number={n: np.concatenate([at, [[0.9], [0.9], [0.9], [0.5]]], 1) for n in found.number})
+    assert solve.whole_numbers(seen, "near_number", f).tolist() == [True, False, False, False]
+
+
+def test_a_number_seen_as_two_humps_counts_once() -> None:
+    _, f, found = decoded(20, "sideline", "college")
+    w, h = found.size
+    at = np.array([[w / 2, h / 2, 0.9], [w / 2 + 6, h / 2, 0.9], [w / 2 + 300, h / 2, 0.9]])
+    seen = solve.of_marks(replace(found, number={"near_number": at, "far_number": at[:0]}), f)
+    assert seen.weight[seen.along == 2].tolist() == pytest.approx([0.5, 0.5, 1.0])
