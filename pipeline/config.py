@@ -66,6 +66,7 @@ class ConfirmConfig(_Section):
     stray: int = Field(ge=0, le=30)
     came_yd: float = Field(gt=0)
     stays_yd: float
+    back_yd: float
     left: float = Field(ge=0, le=1)
     trust: float = Field(ge=0, le=1)
     still: float = Field(ge=0, le=1)

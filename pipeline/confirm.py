@@ -37,11 +37,12 @@ SIDES_OF_PLAY = ("offense", "defense")
 class ConfirmSettings:
     """run_yd_s: faster is running (men walk at 1.3 to 2.2 yd/s: value from memory). runners: fewest who run after a
     snap; stray: most who run where men walk off. came_yd: how far the third of the front has come where a play is on;
-    stays_yd: with less it does not come. left: share of the men who are moved_yd away from where they stood, from
-    which all are on their way. men: fewest with a speed for a judgement. trust: score of the snap finder from which a
-    candidate is flagged instead of withdrawn. still: share of the men slower than still_yd_s before a snap. moved: how
-    many of each side left their places. error_yd: with a larger registration error (median) nothing is judged. The
-    values were set on tracks of simulated plays with errors (models.training.snap_tracks).
+    stays_yd: with less it does not come; back_yd: with less it goes back. left: share of the men who are moved_yd away
+    from where they stood, from which all are on their way. men: fewest with a speed for a judgement. trust: score of
+    the snap finder from which a candidate is flagged instead of withdrawn. still: share of the men slower than
+    still_yd_s before a snap. moved: how many of each side left their places. error_yd: with a larger registration
+    error (median) nothing is judged. The values were set on tracks of simulated plays with errors
+    (models.training.snap_tracks) and on rendered clips to develop on.
     """
 
     run_yd_s: float = 3.0
@@ -49,6 +50,7 @@ class ConfirmSettings:
     stray: int = 5
     came_yd: float = 0.8
     stays_yd: float = 0.2
+    back_yd: float = -0.5
     left: float = 0.5
     men: int = 10
     trust: float = 0.9
@@ -154,7 +156,9 @@ def confirm(snap: Snap, tracks: Tracks, settings: ConfirmSettings = DEFAULTS) ->
             return _withdrawn(snap, "too few men are placed to bear it out", evidence)
         last = max(tracks.time_s[np.isfinite(tracks.xy_yd[..., 0]).sum(1) > 0], default=0.0)
         if last < PLACES_S[1][0]:
-            return _unsure(snap, f"nobody is seen later than {last:.1f} s after it", evidence)
+            return _unsure(
+                snap, f"only 0 of {len(tracks.role)} men are seen later than {last:.1f} s after it", evidence
+            )
         return replace(snap, evidence=evidence)
     if _walk_off(seen, settings) and snap.confidence < settings.trust:
         words = f"{100 * seen['left_share']:.0f} % of the men leave their places after frame {snap.frame}"
@@ -170,12 +174,19 @@ def _faceless(seen: dict[str, Any]) -> bool:
     return bool(seen["came_yd"] is None and min(seen["offense"], seen["defense"]) >= ROW)
 
 
-def _walk_off(seen: dict[str, Any], settings: ConfirmSettings) -> bool:
-    """True where men leave their places and the front does not come; without a front, where nobody runs either."""
+def _stays(seen: dict[str, Any], settings: ConfirmSettings, most: int) -> bool:
+    """True where men leave their places and the front does not come; where more than ``most`` run, goes back."""
     came = seen["came_yd"]
-    stays = came < settings.stays_yd if came is not None else _faceless(seen)
-    most = settings.stray if came is not None else settings.runners - 1
-    return bool(stays and seen["runners"] <= most and (seen["left_share"] or 0.0) >= settings.left)
+    limit = settings.stays_yd if seen["runners"] <= most else settings.back_yd
+    return bool(came is not None and came < limit and (seen["left_share"] or 0.0) >= settings.left)
+
+
+def _walk_off(seen: dict[str, Any], settings: ConfirmSettings) -> bool:
+    """True where men leave their places, no front comes and at most a few run."""
+    few = seen["runners"] < settings.runners
+    if _faceless(seen):
+        return few and (seen["left_share"] or 0.0) >= settings.left
+    return seen["runners"] <= settings.stray and _stays(seen, settings, settings.runners - 1)
 
 
 def _borne_out(seen: dict[str, Any], settings: ConfirmSettings) -> bool:
@@ -188,8 +199,9 @@ def _borne_out(seen: dict[str, Any], settings: ConfirmSettings) -> bool:
 def _against(seen: dict[str, Any], settings: ConfirmSettings) -> str:
     """What speaks against a play after the moment, in words; '' where nothing does."""
     came = seen["came_yd"]
-    if came is not None and came < settings.stays_yd and (seen["left_share"] or 0.0) >= settings.left:
-        return "men leave their places, but the front does not come"
+    if _stays(seen, settings, settings.stray):
+        kept = 100 * (1 - seen["left_share"])
+        return f"only {kept:.0f} % of the men keep their places and the front does not come"
     if _faceless(seen):
         return f"only {seen['front']} men of the defense face the line"
     if seen["runners"] < settings.runners and (came is None or came < settings.came_yd):
