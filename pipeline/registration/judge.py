@@ -31,6 +31,7 @@ LIKELY = 0.75
 # Lines off by more than this (of a 1280-wide picture) hint at a domed field or another level, which the fit bends to:
 # the error added per px beyond was read off rendered stills.
 SMOOTH_PX, ROUGH_YD_PER_PX = 0.3, 0.65
+BARS_YD = 0.2  # bars across the five-yard lines stand anywhere on the two feet of a tick
 ONE_ROW_FACTOR = 2.0  # measured on rendered film
 # Where no hash ticks bear a fit out its own covariance is far too sure (measured on rendered stills of unseen looks:
 # 90th percentile of error over estimate 13 in 16 stills, under 2 where ticks were found).
@@ -60,6 +61,7 @@ class Fit:
     tick_rows: int = 0  # rows of hash ticks measured in the full picture
     tick_ends: bool = False  # their ends measured too: they give the scale across the field
     rows_without_ticks: int = 0  # rows of which the full picture ought to show ticks and shows none
+    bars: bool = False  # of these some found as bars across the five-yard lines
     lit: float = float("nan")  # share of the looks across predicted yard lines that met paint
 
 
@@ -184,6 +186,8 @@ def alternative(reading: Reading, best: Reading, found: Marks) -> dict[str, Any]
     if not fit.tick_rows and fit.view == "sideline":
         error *= NO_TICKS_FACTOR if fit.painted else NO_PAINT_FACTOR
         error *= MANY_ROWS_RELIEF if fit.quality.rows >= MANY_ROWS else 1.0
+    if fit.bars:
+        error = float(np.hypot(error, BARS_YD))
     rough = fit.quality.residual_px * 1280 / found.size[0] - SMOOTH_PX
     if np.isfinite(rough) and rough > 0:
         error = float(np.hypot(error, ROUGH_YD_PER_PX * rough))

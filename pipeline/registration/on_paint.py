@@ -60,7 +60,7 @@ def refine(fit: Fit, grey: NDArray[np.float32], found: Marks, boxes: Array | Non
     cost = (min(before, after) if fit.rows == "both" else after) + by_ends
     return replace(
         fit, row=row, cost=cost, seen=both, quality=kept, painted=len(seen.seen), tick_rows=len(rows),
-        tick_ends=len(ends) > 0, lit=seen.lit,
+        tick_ends=len(ends) > 0, bars=any(r.bars for r in rows), lit=seen.lit,
         rows_without_ticks=sum(not len(r.px) and r.looked >= OVERLOOKED for r in seen.rows),
     )  # fmt: skip
 

@@ -29,13 +29,18 @@ ACROSS_PX = (-1.4, 0.0, 1.4)  # parallel looks, px of a 1280-wide picture: the t
 PLAIN_PX = 6.0  # a tick this long cannot be overlooked, px of a 1280-wide picture
 LONG_ENOUGH_PX = 7.0  # of a tick, for its ends to be told apart
 LENGTH_AGREES, LENGTH_SHARE = 0.07, 0.4  # of a tick's length; share of the ticks found that must agree in it
+# Bars along the field across the five-yard lines: where to look beside a line, yards; lines that must show one; share
+# of the looks that must; how far from the middle of a row they are painted (the books give the row's inner end only).
+BAR_AT = (-0.24, -0.18, 0.18, 0.24)
+MIN_BARS, BAR_SHARE, BAR_SD_YD = 3, 0.6, 0.15
 NOTHING = lines(np.zeros((0, 2)), 1, 0.0, 1.0, 1.0)
 
 
 @dataclass(frozen=True)
 class Row:
     """Ticks of one row: px (N, 2) middles (none: no ticks there), low and high (M, 2) ends towards y = 0 and away from
-    it, px_per_yd; looked: how many free places were looked at that show a tick large enough to be seen."""
+    it, px_per_yd; looked: how many free places were looked at that show a tick large enough to be seen; bars:
+    found as bars across the five-yard lines."""
 
     y: float
     px: Array
@@ -43,6 +48,7 @@ class Row:
     high: Array
     px_per_yd: float
     looked: int
+    bars: bool = False
 
 
 def find(
@@ -55,8 +61,14 @@ def find(
     xs = xs[np.round(xs) % 5 != 0]
     if len(xs) > field.length:  # no camera sees more than the field: a fit to other things
         return []
-    found = (_row(grey, row, xs, y, field.hash_tick, boxes, size, reach) for y in field.hash_rows)
-    return [r for r in found if r is not None]
+    out = []
+    for y in field.hash_rows:
+        ticks = _row(grey, row, xs, y, field.hash_tick, boxes, size, reach)
+        if ticks is None or not len(ticks.px):  # where only the five-yard lines are marked, they are crossed by bars
+            ticks = _bars(grey, row, span, y, field, boxes, size, reach) or ticks
+        if ticks is not None:
+            out.append(ticks)
+    return out
 
 
 def there(rows: list[Row]) -> list[Row]:
@@ -99,6 +111,38 @@ def _row(
     return Row(y, mid, low, high, scale, none.looked)
 
 
+def _bars(
+    grey: NDArray[np.float32], row: Array, span: tuple[float, float], y: float, field: Field, boxes: Array | None,
+    size: tuple[int, int], reach: float,
+) -> Row | None:  # fmt: skip
+    """Short bars along the field across the five-yard lines, as long as a tick; None where they are not there."""
+    at = 5.0 * np.arange(np.ceil(span[0] / 5), np.floor(span[1] / 5) + 1)
+    xs = (at[:, None] + np.array(BAR_AT)).ravel()
+    xy = np.stack([xs, np.full(len(xs), y)], 1)
+    px = solver.project(row[None], xy, size)[0]
+    ok = free(px, boxes, size)
+    xy, px = xy[ok], px[ok]
+    if len(np.unique(np.round(xy[:, 0] / 5))) < MIN_BARS:
+        return None
+    ends = solver.project(row[None], np.concatenate([xy - [0.0, 0.5], xy + [0.0, 0.5]]), size)[0]
+    along = ends[len(px) :] - ends[: len(px)]
+    scale = np.linalg.norm(along, axis=1)
+    along /= np.maximum(scale, 1e-9)[:, None]
+    unit, usual = size[0] / 1280, float(np.median(scale))
+    far = min(reach, 1.2 * usual)
+    off, strength = measure(grey, Profiles(px, along, np.maximum(field.line_width * scale, 1.5), far))
+    spread = max(SPREAD_PX * unit, SPREAD_YD * usual)
+    seen = strength > 0
+    if not seen.any():
+        return None
+    seen &= np.abs(off - np.median(off[seen])) < spread
+    _, looks = np.unique(np.round(xy[seen, 0] / 5), return_counts=True)
+    if (looks >= 2).sum() < MIN_BARS or seen.mean() < BAR_SHARE:
+        return None
+    nothing = np.zeros((0, 2))
+    return Row(y, (px + off[:, None] * along)[seen], nothing, nothing, usual, len(px), bars=True)
+
+
 def _ends(
     grey: NDArray[np.float32], mid: Array, along: Array, bar: Array, scale: float, unit: float
 ) -> tuple[Array, Array]:
@@ -122,7 +166,13 @@ def _ends(
 
 def middles(rows: list[Row], unit: float) -> Observed:
     """What the middles say: y of every row."""
-    return Observed.join([lines(r.px, 1, r.y, TICK_SD_PX * unit, INDEPENDENT) for r in there(rows)] or [NOTHING])
+
+    def of(r: Row) -> Observed:
+        if r.bars:
+            return lines(r.px, 1, r.y, float(np.hypot(TICK_SD_PX * unit, BAR_SD_YD * r.px_per_yd)), INDEPENDENT / 4)
+        return lines(r.px, 1, r.y, TICK_SD_PX * unit, INDEPENDENT)
+
+    return Observed.join([of(r) for r in there(rows)] or [NOTHING])
 
 
 def ends(rows: list[Row], tick: float) -> Observed:
