@@ -111,7 +111,7 @@ def fit_tables(c: Collected, when: str) -> dict[str, Any]:
 # Sizes of a forest: rounds, leaves, samples a leaf, rate.
 SIZES = {
     "large": (240, 16, 12, 0.08), "middle": (160, 12, 12, 0.08), "small": (60, 8, 12, 0.08),
-    "cover": (120, 8, 12, 0.08),
+    "cover": (120, 8, 12, 0.08), "shown": (150, 12, 16, 0.06),
     "trust": (70, 6, 20, 0.06),
 }  # fmt: skip
 
@@ -160,7 +160,7 @@ def _plain(nodes: Any, of_class: int) -> dict[str, Any]:
 
 
 FOREST_SIZES = {
-    "corner": "cover", "kind": "small", "response": "small", "coverage_before": "small", "coverage_after": "cover",
+    "corner": "large", "kind": "small", "response": "cover", "coverage_before": "shown", "coverage_after": "cover",
 }  # fmt: skip
 
 

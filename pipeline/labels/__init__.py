@@ -54,7 +54,9 @@ def label(
     p_before = coverage.posterior(view, facts, "coverage_prior_before")
     view.facts["coverage_facts"] = {"before": facts}
     view.facts["coverage_before_features"] = before_features(view, (out["motion"], out["motion_response"]))
-    p_before = coverage.learned(view, "coverage_before", view.facts["coverage_before_features"], p_before)
+    p_before = coverage.learned_before(
+        view, view.facts["coverage_before_features"], p_before, facts["shown_response"]
+    )
     out["coverage_before"] = coverage.best_label(view, p_before, "from what was shown before the snap")
     if deep.status == "not_visible":
         out["coverage_before"] = Label(None, 0.0, "not_visible", deep.reason)

@@ -36,15 +36,42 @@ def posterior(scene: Scene, facts: dict[str, Array | None], prior: str) -> dict[
 
 def learned(scene: Scene, section: str, features: dict[str, float], rules: dict[str, float]) -> dict[str, float]:
     """Probability by coverage from the learned forest, drawn a little to the rules; the rules where there is none."""
+    p = _forest(scene, section, features)
+    if p is None:
+        return rules
+    share = scene.settings("learned.share")
+    return _even({c: p[c] ** share * max(rules[c], 1e-4) ** (1 - share) for c in COVERAGES})
+
+
+def learned_before(
+    scene: Scene, features: dict[str, float], rules: dict[str, float], response: Array | None
+) -> dict[str, float]:
+    """Probability by coverage before the snap from the learned forest; the rules where there is none.
+
+    Only the answer to a motion (distribution over RESPONSES) is counted once more, with a small weight: on pictures
+    unlike any of the playbook it says more than the rest, and the trade goes by it.
+    """
+    p = _forest(scene, "coverage_before", features)
+    if p is None or response is None:
+        return rules if p is None else p
+    prior = posterior(scene, {}, "coverage_prior_before")
+    told = posterior(scene, {"shown_response": response}, "coverage_prior_before")
+    weight = scene.settings("learned.motion_again")
+    return _even({c: p[c] * (told[c] / max(prior[c], 1e-6)) ** weight for c in COVERAGES})
+
+
+def _forest(scene: Scene, section: str, features: dict[str, float]) -> dict[str, float] | None:
     forest = scene.forests.get(section)
     if forest is None:
-        return rules
+        return None
     p = dict.fromkeys(COVERAGES, 0.0)
     p.update(zip(forest.classes, (float(v) for v in forest.chances([features])[0]), strict=True))
-    share = scene.settings("learned.share")
-    mixed = {c: p[c] ** share * max(rules[c], 1e-4) ** (1 - share) for c in COVERAGES}
-    total = sum(mixed.values())
-    return {c: v / total for c, v in mixed.items()}
+    return p
+
+
+def _even(p: dict[str, float]) -> dict[str, float]:
+    total = sum(p.values())
+    return {c: v / total for c, v in p.items()}
 
 
 def folded(dist: Array, size: int) -> Array:
