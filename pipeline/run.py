@@ -7,7 +7,7 @@ import errno
 import os
 import time
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Container, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -123,6 +123,15 @@ def _level(result: ClipResult | None) -> str | None:
     """Field level that most plays of a clip were registered with; None where none was."""
     found = [r["field_level"] for r in result.rows.get("snaps", []) if r.get("field_level")] if result else []
     return Counter(found).most_common(1)[0][0] if found else None
+
+
+def _sure_levels(rows: Iterable[Row], clips: Container[str]) -> dict[str, str]:
+    """Clip -> the field level that most of its frames tell; clips of which no frame tells one are left out."""
+    told: dict[str, Counter[str]] = {}
+    for row in rows:
+        if row["clip"] in clips and row.get("level_told") not in (None, "unsure"):
+            told.setdefault(row["clip"], Counter())[row["level_told"]] += 1
+    return {clip: votes.most_common(1)[0][0] for clip, votes in told.items()}
 
 
 def _untold(result: ClipResult | None) -> bool:
@@ -295,15 +304,16 @@ class Run:
         config = self.config.field
         if config.level != "auto" or not config.one_game:
             return
-        told = {c.name: level for c in clips if (level := _level(folder.results.get(c.name))) is not None}
-        if len(told) < MIN_VOTERS:
+        sure = _sure_levels(folder.rows("registration"), {c.name for c in clips})
+        if len(sure) < MIN_VOTERS:
             return
-        level, votes = Counter(told.values()).most_common(1)[0]
-        if votes < MAJORITY * len(told):
+        level, votes = Counter(sure.values()).most_common(1)[0]
+        if votes < MAJORITY * len(sure):
             return
-        others = [c for c in clips if told.get(c.name, level) != level or _untold(folder.results.get(c.name))]
+        alone = {c.name: _level(folder.results.get(c.name)) for c in clips}
+        others = [c for c in clips if alone[c.name] not in (None, level) or _untold(folder.results.get(c.name))]
         as_most = f"field level {level} as in most clips of the run; alone it looked"
-        jobs = [Job(c, level, f"{as_most} {told.get(c.name, 'unsure')}") for c in others]
+        jobs = [Job(c, level, f"{as_most} {alone[c.name] or 'unsure'}") for c in others]
         self._do(jobs, len(jobs), folder, reporter, f"again, as {level} like the other clips: ")
 
     def _facts(self, started: dt.datetime, work_s: float) -> dict[str, Any]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -114,3 +115,12 @@ def test_no_clip_is_begun_after_the_time_is_up(tmp_path: Path) -> None:
     clips = test_set.plan(2)
     (tmp_path / f"{clips[1].name}.mp4").write_bytes(b"there")
     assert test_set.render_all(clips, tmp_path, seconds=-1) == [clips[1]]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="reads proc_pid_status(5)")
+def test_peak_memory_is_the_command_s_own_whoever_starts_it() -> None:
+    """getrusage(2) alone would give a process at least the peak of the one that started it."""
+    large = np.ones(1 << 27)  # 1 GiB in this process
+    done = bench_speed.run_command(["--help"])
+    (line,) = [x for x in done.stdout.splitlines() if x.startswith("PEAK ")]
+    assert 0 < int(line.split()[1]) < 0.75 * large.nbytes / 1024, done.stderr

@@ -21,7 +21,6 @@ FEWEST_CLIPS = 8  # of a run; with fewer, charting all and comparing costs no mo
 ROUND, ROUNDS = 4, 3  # clips looked at in a round, and the most rounds
 VOTES, SHARE = 3, 0.8  # clips that must tell the same, and their share of all that tell
 LOOKS = (30, 90)  # frames looked at until one tells: early ones, which cost little to decode, but no title before them
-SURE = 0.9  # probability of a level from which a frame has told
 GOLDEN = 0.6180339887498949  # steps of this share spread any number of clips over the list, whatever its order
 
 
@@ -39,7 +38,7 @@ def look(path: Path, config: Config, tools: Tools) -> str | None:
         )
         for _, _, image in reader:
             found = tools.registrar.register(image, people=tools.finder.find(image))
-            if found.status == "ok" and found.evidence.get("level_probability", 1.0) >= SURE:
+            if found.status == "ok" and found.level_told != "unsure":
                 return str(found.level)
     except OutputError:
         raise
