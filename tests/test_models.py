@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline import models
+from pipeline import config, models, tools
 from pipeline.errors import ConfigError, ModelError
 
 # ONNX bytes of y = 2 x + 1 on (1, 3, h, w), written once with the onnx package's helper functions.
@@ -119,3 +119,12 @@ def test_shipped_manifest_is_whole() -> None:
     for entry in models.read_manifest().values():
         assert len(models.read_checked(entry)) <= 16_000_000
         assert entry.trained_on and entry.licence
+
+
+def test_registrars_of_all_levels_share_their_networks() -> None:
+    """Another level in the same process must not cost the memory of another pair of networks."""
+    loaded = tools.load(config.load().with_("execution", threads=1))
+    told = loaded.at_level("canadian").registrar
+    assert told.level == "canadian" and loaded.registrar.level is None  # type: ignore[attr-defined]
+    for network in ("_marks", "_numbers"):
+        assert getattr(told, network) is getattr(loaded.registrar, network)

@@ -11,7 +11,7 @@ from typing import Protocol
 from pipeline.config import Config
 from pipeline.errors import InputError, SnapledgerError
 
-WORKER_BYTES = 1_300_000_000  # a worker with its models on 1080p film; the bench measures the peak
+WORKER_BYTES = 1_000_000_000  # a worker with its models on 1080p film and room; the bench measures the peak
 ATTEMPTS = 2  # a clip that crashed or hung its worker is tried once more
 
 
