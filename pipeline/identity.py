@@ -29,8 +29,8 @@ SNAP_S = 0.02  # a frame up to this time counts as before the snap
 class IdentitySettings:
     """Lengths in yards, times in seconds. Chosen on rendered clips and simulated finds."""
 
-    still_noise: float = 0.05  # yd^2/s^3: variance of the speed gained in a second, before the snap
-    play_noise: float = 5.0  # and after it
+    still_noise: float = 0.03  # yd^2/s^3: variance of the speed gained in a second, before the snap
+    play_noise: float = 4.0  # and after it
     snap_speed_sd: float = 2.0  # yd/s: change of speed at the snap
     walk_speed_sd: float = 0.4  # yd/s: speed of a man first seen before the snap, and
     run_speed_sd: float = 3.0  # after it
@@ -114,10 +114,10 @@ class _Play:
         begins = np.log(self.settings.area_yd2) + self.settings.newcomer * (
             self.times[np.argmax(some, 1)] > SNAP_S
         )
-        total = self._moves(index) + self.worth[frame, index].sum(1) + worn - begins
+        total = self.moves(index) + self.worth[frame, index].sum(1) + worn - begins
         return np.where(some.any(1), total, 0.0)
 
-    def _moves(self, index: Index) -> Array:
+    def moves(self, index: Index) -> Array:
         """(C,) log likelihood of the moves along paths (C, T). Both axes on their own: formulas of a filter with
         position and speed, p its covariance's entries."""
         s, size = self.settings, (len(index), 2)
@@ -155,16 +155,22 @@ class _Play:
 
 
 class _Search:
-    """Exchanges of finds between tracks; index (N, T) find of a track in a frame, value (N,) of each."""
+    """Exchanges of finds between tracks; index (N, T) find of a track in a frame, value (N,) of each.
+
+    What an exchange was worth is kept, for every stretch, until one of the two tracks changes.
+    """
 
     def __init__(self, play: _Play, index: Index, settings: IdentitySettings) -> None:
         self.play, self.index, self.settings = play, index, settings
         self.value = play.value(index)
+        self.changed = np.zeros(len(index), np.int64)  # at which step a track changed last
+        self.step = 1
+        self.kept: dict[tuple[int, int], tuple[int, Array]] = {}
 
     def run(self, first: int) -> Index:
         """Exchange until nothing helps, in frames from ``first`` on; returns the index."""
         last = len(self.play.times)
-        stretches = [(a, last) for a in range(first, last)]
+        stretches = [(a, last) for a in range(max(first, 1), last)]
         stretches += [(a, a + w) for w in self.settings.widths for a in range(first, last - w)]
         for _ in range(self.settings.rounds):
             if not any([self.exchange(a, b) for a, b in stretches]):
@@ -173,25 +179,43 @@ class _Search:
 
     def exchange(self, start: int, end: int) -> bool:
         """Share the pieces in frames [start, end) out among the tracks at best; True where that changed anything."""
+        gain = self._gains(start, end)
+        rows, columns = linear_sum_assignment(-gain)
+        won = gain[rows, columns]
+        if won.sum() < 1e-3:
+            return False
+        self.step += 1
+        moved = rows[(columns != rows) & (self.index[rows, start:end] != self.index[columns, start:end]).any(1)]
+        self.value = self.value + won
+        piece = self.index[columns, start:end]
+        self.index = self.index.copy()
+        self.index[:, start:end] = piece
+        self.changed[moved] = self.step
+        return True
+
+    def _gains(self, start: int, end: int) -> Array:
+        """(N, N) what a track (row) gains with another's piece (column) of frames [start, end)."""
+        when, gain = self.kept.get((start, end), (0, np.full((len(self.index),) * 2, -1e6)))
+        stale = self.changed > when if when else np.ones(len(self.index), bool)
+        if not stale.any():
+            return gain
         piece = self.index[:, start:end]
         same = (piece[:, None] == piece[None]).all(2)
         near = self._near(start, end)
-        taker, giver = np.nonzero(near & ~same)
-        if not len(taker):
-            return False
+        again = stale[:, None] | stale[None]
+        gain = np.where(again, np.where(same & near, 0.0, -1e6), gain)
+        np.fill_diagonal(gain, 0.0)
+        empty = np.flatnonzero((self.index == self.play.none).all(1))
+        spared = np.isin(np.arange(len(self.index)), empty[1:])  # empty tracks are alike: one is tried for all
+        taker, giver = np.nonzero(again & near & ~same & ~spared[:, None] & ~spared[None])
         tried = self.index[taker].copy()
         tried[:, start:end] = piece[giver]
-        gain = np.full(same.shape, -1e6)
-        gain[same & near] = 0.0
-        np.fill_diagonal(gain, 0.0)
         gain[taker, giver] = self.play.value(tried) - self.value[taker]
-        rows, columns = linear_sum_assignment(-gain)
-        if gain[rows, columns].sum() < 1e-3:
-            return False
-        self.value = self.value + gain[rows, columns]
-        self.index = self.index.copy()
-        self.index[:, start:end] = piece[columns]
-        return True
+        gain[empty[1:]] = gain[empty[:1]]
+        gain[:, empty[1:]] = gain[:, empty[:1]]
+        gain[np.ix_(empty, empty)] = 0.0
+        self.kept[start, end] = (self.step, gain)
+        return gain
 
     def _near(self, start: int, end: int) -> NDArray[np.bool_]:
         """(N, N) whether two tracks come near each other around frames [start, end); empty tracks are near all."""

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline import doubts, identity, reserve, teams
+from pipeline import doubts, formation, identity, reserve, teams
 from pipeline.association import Track, associate, return_places, stitch
 from pipeline.errors import ShapeError
 from pipeline.follow import follow, join_rest, left_over, rejoin
@@ -128,10 +128,12 @@ def _kit_evidence(
     tracks: list[Track], split: teams.Split, finds: list[Finds]
 ) -> tuple[list[Array], list[Array]]:
     """Per sample the log odds (M,) of the defence's kit and the distance (M,) from the nearer kit, of each find."""
+    # Who belongs together is known however uncertain it is which of the two sides has the ball.
+    direction = 1.0 if split.formation is None else formation.direction_confidence(split.formation.odds)
     start = np.r_[0, np.cumsum([len(f.xy) for f in finds])]
     side = np.full(int(start[-1]), teams.UNKNOWN, np.int64)
     for k, t in enumerate(tracks):
-        if split.keep[k] and split.confidence[k] > SURE_SIDE:
+        if split.keep[k] and split.confidence[k] > SURE_SIDE * direction:
             side[[start[i] + j for i, j in t.at.items()]] = split.side[k]
     odds, distance = teams.kit_evidence(np.concatenate([f.kit for f in finds]), side)
     return np.split(odds, start[1:-1]), np.split(distance, start[1:-1])

@@ -52,7 +52,7 @@ def test_likelihood_of_moves_is_that_of_the_joint_normal() -> None:
         z, r = play.place[:, 0, axis], play.var[:, 0, axis]
         cov = walk + s.walk_speed_sd**2 * np.outer(t, t) + r[0] + np.diag(r)
         want += multivariate_normal(np.full(len(t) - 1, z[0]), cov[1:, 1:]).logpdf(z[1:])
-    got = play._moves(np.zeros((1, len(TIMES)), np.int64))[0]
+    got = play.moves(np.zeros((1, len(TIMES)), np.int64))[0]
     assert got == pytest.approx(want, abs=1e-6)
 
 

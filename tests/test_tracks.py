@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline import tracks
+from pipeline import formation, tracks
 from pipeline.camera import Camera
 from pipeline.errors import ShapeError
 from pipeline.records import ROLES, SIDES, People, Registration
@@ -228,3 +228,15 @@ def test_a_place_beyond_the_picture_is_no_position(standing: list[Sample]) -> No
     inside = ((camera_sees > 0) & (camera_sees < (CAMERA.width_px, CAMERA.height_px))).all(-1)
     known = np.isfinite(t.xy_yd).all(-1)
     assert (inside | t.seen)[known].all()
+
+
+def test_kits_are_learned_though_the_direction_is_uncertain(standing: list[Sample]) -> None:
+    """Which men belong together is known even where it is open which of the two sides has the ball."""
+    finds, found = tracks._first_pass(standing, np.array(TIMES), tracks.DEFAULTS)
+    split = tracks._split(found, finds, np.array(TIMES), standing, tracks.DEFAULTS)
+    assert split.formation is not None
+    doubtful = replace(split.formation, odds=1.0)
+    share = formation.direction_confidence(1.0) / formation.direction_confidence(split.formation.odds)
+    unsure = replace(split, confidence=split.confidence * share, formation=doubtful)
+    odds, _ = tracks._kit_evidence(found, unsure, finds)
+    assert (np.abs(np.concatenate(odds)) > 1).mean() > 0.9

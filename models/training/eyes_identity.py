@@ -64,10 +64,13 @@ def kept(samples: Sequence[chart.Sample], seen: Seen) -> list[bool]:
     at_snap = int(np.argmin([abs(s.time_s) for s in samples]))
     on: dict[int, dict[int, int]] = {}  # look -> track -> person
     for i in chosen:
-        who = owners(samples[i].people.box_px, samples[i].people.ground_px, seen, samples[i].frame)
         row = list(built.frame).index(samples[i].frame) if samples[i].frame in built.frame else None
         if row is not None:
-            on[i] = {k: int(who[f]) for k, f in enumerate(built.found[row]) if f >= 0}
+            # Of the finds on tracks: a second box beside a man, on no track, must not take him from the track.
+            held = np.flatnonzero(built.found[row] >= 0)
+            finds = built.found[row, held]
+            who = owners(samples[i].people.box_px[finds], samples[i].people.ground_px[finds], seen, samples[i].frame)
+            on[i] = {int(k): int(p) for k, p in zip(held, who, strict=True)}
     out = []
     for person in sorted(stayed(seen, [samples[i].frame for i in chosen])):
         tracks_of_him = [k for i in sorted(on) for k, p in on[i].items() if p == person]
