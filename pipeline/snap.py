@@ -28,7 +28,7 @@ LEVEL_S = 0.5  # how long before the scorer's peak the level is fitted
 RISES_S = (0.07, 0.1, 0.14, 0.2, 0.28)  # how long the rise after the onset may take
 FIRST_SEEN_S = 0.06  # men start softly, so the straight fit starts early: measured on clips never trained on
 MARGIN_TICKS = 30  # how far the network looks to each side in time
-SHIPPED = onset.SHORT  # what the shipped network is shown
+SHIPPED = onset.FINE  # what the shipped network is shown
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ class SnapSettings:
     threshold: float = 0.3
     sure: float = 0.5
     lowest: float = 0.05
-    check_threshold: float = 0.15
+    check_threshold: float = 0.05
     check_sure: float = 0.8
     rival: float = 0.7
     rival_apart_s: float = 0.6

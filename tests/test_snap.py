@@ -59,7 +59,8 @@ def test_a_snap_carries_its_time_and_evidence(found: list[tuple[Snap, int, Motio
             continue
         at = list(motion.frame).index(s.frame)
         assert s.time_s == motion.time_s[at] and 0 < s.confidence <= 1
-        assert s.status == ("ok" if s.confidence >= snap.DEFAULTS.sure else "unsure")
+        second = s.evidence["second"]["score"] if s.evidence["second"] else 0.0
+        assert s.status == snap.status_of(s.confidence, second, snap.DEFAULTS.with_check())
         score = s.evidence["score"]
         assert len(score) == len(onset.ticks(motion)[0]) and score.max() >= snap.DEFAULTS.threshold
 

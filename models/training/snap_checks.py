@@ -1,4 +1,4 @@
-"""Trains the snap checker: ``python -m models.training.snap_checks describe|fit``.
+"""Trains the snap checker: ``python -m models.training.snap_checks describe|fit|together``.
 
 describe: runs the shipped scorer, or another, over clips (folders, packed files), and keeps what
 ``pipeline.snap_check`` says about each moment that looks like a snap, with truth. fit: a small network on that (torch,
@@ -84,6 +84,28 @@ def fit(sources: list[Path], shares: list[float], out: Path, steps: int, nets: i
     out.write_bytes(store.getvalue())
 
 
+def together(checks: list[Path], out: Path) -> None:
+    """Several checkers as one ONNX file: the mean of their logits."""
+    import onnx
+    from onnx import TensorProto, compose, helper
+
+    nodes, initializers, logits, version = [], [], [], 0
+    for number, path in enumerate(checks):
+        model = compose.add_prefix(onnx.load(str(path)), f"part{number}/")
+        graph, version = model.graph, max(version, model.opset_import[0].version)
+        nodes += [helper.make_node("Identity", ["described"], [graph.input[0].name]), *graph.node]
+        initializers += list(graph.initializer)
+        logits.append(graph.output[0].name)
+    nodes.append(helper.make_node("Mean", logits, ["logit"]))
+    shown = helper.make_tensor_value_info("described", TensorProto.FLOAT, ["moments", snap_check.FEATURES])
+    said = helper.make_tensor_value_info("logit", TensorProto.FLOAT, ["moments", 1])
+    graph = helper.make_graph(nodes, "checkers", [shown], [said], initializers)
+    model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", version)])
+    model.ir_version = min(model.ir_version, onnx.load(str(checks[0])).ir_version)
+    onnx.checker.check_model(model)
+    out.write_bytes(model.SerializeToString())
+
+
 def _one(x: Any, y: Any, often: NDArray[np.float64], steps: int, seed: int) -> Any:
     """One network, fitted."""
     import torch
@@ -142,8 +164,13 @@ def main() -> None:
     step.add_argument("--out", type=Path, required=True)
     step.add_argument("--steps", type=int, default=4000)
     step.add_argument("--nets", type=int, default=4)
+    step = steps.add_parser("together")
+    step.add_argument("--checks", type=Path, nargs="+", required=True, help="ONNX files of fits")
+    step.add_argument("--out", type=Path, required=True)
     options = parser.parse_args()
-    if options.what == "describe":
+    if options.what == "together":
+        together(options.checks, options.out)
+    elif options.what == "describe":
         layout = {"short": onset.SHORT, "long": onset.LONG, "fine": onset.FINE}[options.layout]
         scorer = snap.shipped_scorer() if options.onnx is None else scorer_of(options.onnx, layout)
         describe(options.data, options.out, scorer, options.every)

@@ -27,17 +27,17 @@ class SnapNet(nn.Module):
     layout: one of LAYOUTS. clips: K ticks are that many clips of equal length, one after another.
     """
 
-    def __init__(self, width: int = 14, layout: str = "long") -> None:
+    def __init__(self, width: int = 14, layout: str = "long", mixed: int = 48, step: int = 1) -> None:
         super().__init__()
         self.width, self.layout = width, layout
         self.cells = nn.Sequential(
             nn.Conv2d(LAYOUTS[layout].channels, width, 3, 2, 1), nn.ReLU(),
             nn.Conv2d(width, 2 * width, 3, 2, 1), nn.ReLU(),
-            nn.Conv2d(2 * width, 2 * width, 3, 1, 1), nn.ReLU(),
+            nn.Conv2d(2 * width, 2 * width, 3, step, 1), nn.ReLU(),
         )  # fmt: skip
-        self.mix = nn.Sequential(nn.Linear(4 * width, 48), nn.ReLU())
+        self.mix = nn.Sequential(nn.Linear(4 * width, mixed), nn.ReLU())
         self.time = nn.Sequential(
-            nn.Conv1d(48, 32, 9, padding=4), nn.ReLU(),
+            nn.Conv1d(mixed, 32, 9, padding=4), nn.ReLU(),
             nn.Conv1d(32, 32, 9, padding=8, dilation=2), nn.ReLU(),
             nn.Conv1d(32, 32, 9, padding=16, dilation=4), nn.ReLU(),
             nn.Conv1d(32, 1, 5, padding=2),
@@ -65,6 +65,31 @@ def kept(path: Path) -> SnapNet:
     net = SnapNet(raw["width"], raw["layout"])
     net.load_state_dict(raw["state"])
     return net.eval()
+
+
+def from_onnx(path: Path, layout: str) -> list[tuple[SnapNet, float]]:
+    """The networks of an ONNX file that ``to_onnx`` wrote, with their weights, and each one's share."""
+    import onnx
+    from onnx import numpy_helper
+
+    graph = onnx.load(str(path)).graph
+    parts: dict[str, dict[str, torch.Tensor]] = {}
+    for tensor in graph.initializer:
+        if tensor.name.startswith("nets."):
+            _, number, name = tensor.name.split(".", 2)
+            parts.setdefault(number, {})[name] = torch.from_numpy(numpy_helper.to_array(tensor).copy())
+    known = {n.output[0]: numpy_helper.to_array(n.attribute[0].t) for n in graph.node if n.op_type == "Constant"}
+    shares = [float(known[i]) for n in graph.node if n.op_type == "Mul" for i in n.input if i in known]
+    steps = [a.ints[0] for n in graph.node if n.op_type == "Conv" for a in n.attribute
+             if a.name == "strides" and len(a.ints) == 2][2::3]  # fmt: skip
+    nets = []
+    for (_, state), step in zip(sorted(parts.items()), steps, strict=True):
+        mixed, wide = state["mix.0.weight"].shape
+        nets.append(SnapNet(wide // 4, layout, mixed, step).eval())
+        nets[-1].load_state_dict(state)
+    if len(shares) != len(nets):
+        raise ValueError(f"{path.name}: {len(nets)} networks, {len(shares)} shares")
+    return list(zip(nets, shares, strict=True))
 
 
 MARGIN_TICKS = 4 + 8 + 16 + 2  # how far the temporal layers look to each side
@@ -231,25 +256,42 @@ def fit(
     return net.cpu().eval()
 
 
-class Together(nn.Module):
-    """Several networks as one: weighted mean of their logits."""
+def seen_by(x: torch.Tensor, shown: str, layout: str) -> torch.Tensor:
+    """What a network of ``layout`` would be shown, taken from windows of layout ``shown``, which must hold it: a mean
+    over coarser cells is the mean of the finer cells' means."""
+    whole, part = LAYOUTS[shown], LAYOUTS[layout]
+    if whole == part:
+        return x
+    wanted = [whole.spans.index(span) for span in part.spans]
+    if part.room:
+        wanted += [len(whole.spans), len(whole.spans) + 1]
+    x = x[:, wanted[0] : wanted[-1] + 1] if wanted == list(range(wanted[0], wanted[-1] + 1)) else x[:, wanted]
+    if part.rows != whole.rows:
+        x = nn.functional.avg_pool2d(x, whole.rows // part.rows)
+    return x
 
-    def __init__(self, nets: list[SnapNet], shares: list[float]) -> None:
+
+class Together(nn.Module):
+    """Several networks as one: weighted mean of their logits. layout: what all are shown, the first one's if ''."""
+
+    def __init__(self, nets: list[SnapNet], shares: list[float], layout: str = "") -> None:
         super().__init__()
-        self.nets, self.shares = nn.ModuleList(nets), shares
+        self.nets, self.shares, self.layout = nn.ModuleList(nets), shares, layout or nets[0].layout
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
         """As SnapNet."""
-        parts = [share * net(x) for net, share in zip(self.nets, self.shares, strict=True)]
+        parts = [
+            share * net(seen_by(x, self.layout, net.layout)) for net, share in zip(self.nets, self.shares, strict=True)
+        ]
         return torch.stack(parts).sum(0) / sum(self.shares)
 
 
-def to_onnx(net: nn.Module) -> bytes:
+def to_onnx(net: SnapNet | Together) -> bytes:
     """The network as ONNX with a free number of ticks."""
     if isinstance(net, SnapNet):
         net = Together([net], [1.0])  # one input alone
     store = io.BytesIO()
-    layout = LAYOUTS[net.nets[0].layout]  # type: ignore[union-attr,index]
+    layout = LAYOUTS[net.layout]
     example = torch.rand(64, layout.channels, layout.rows, layout.columns)
     torch.onnx.export(
         net.eval(), (example,), store, dynamo=False, opset_version=17, input_names=["windows"],

@@ -57,11 +57,18 @@ def fit(options: argparse.Namespace) -> None:
     options.out.write_bytes(snap_net.to_onnx(net))
 
 
-def together(weights: list[Path], shares: list[float], out: Path) -> None:
-    """Several fits as one ONNX file: the mean of their logits, weighted."""
+def together(weights: list[Path], shares: list[float], out: Path, layout: str) -> None:
+    """Several fits as one ONNX file: the mean of their logits, weighted. weights: .pt files of fits, or ONNX files of
+    the short layout, whose networks share the weight of the file as they did."""
     from models.training import snap_net
 
-    out.write_bytes(snap_net.to_onnx(snap_net.Together([snap_net.kept(path) for path in weights], shares)))
+    nets: list[snap_net.SnapNet] = []
+    each: list[float] = []
+    for path, share in zip(weights, shares, strict=True):
+        found = snap_net.from_onnx(path, "short") if path.suffix == ".onnx" else [(snap_net.kept(path), 1.0)]
+        nets += [net for net, _ in found]
+        each += [share * part / sum(p for _, p in found) for _, part in found]
+    out.write_bytes(snap_net.to_onnx(snap_net.Together(nets, each, layout)))
 
 
 def scorer_of(path: Path, layout: onset.Layout = onset.LONG) -> snap.Scorer:
@@ -164,7 +171,7 @@ def by_kind(rows: list[Row], settings: snap.SnapSettings) -> str:
 
 
 TRAINED_ON = {
-    "snap": "quick grey film of models/training/snap_film.py of this repository (AGPL-3.0-or-later)",
+    "snap": "film of models/training/snap_film.py and snap_clips.py of this repository (AGPL-3.0-or-later)",
     "snap_check": "film of models/training/snap_clips.py of this repository (AGPL-3.0-or-later)",
 }  # fmt: skip
 
@@ -204,7 +211,10 @@ def main() -> None:
     step.add_argument("--layout", choices=["short", "long", "fine"], default="long", help="what it is shown")
     step.add_argument("--width", type=int, default=14)
     step = steps.add_parser("together")
-    step.add_argument("--weights", type=Path, nargs="+", required=True, help=".pt files of fits")
+    step.add_argument(
+        "--weights", type=Path, nargs="+", required=True, help=".pt files of fits; ONNX files of short ones"
+    )
+    step.add_argument("--layout", choices=["short", "long", "fine"], default="fine", help="what all of them are shown")
     step.add_argument("--shares", type=float, nargs="+", required=True)
     step.add_argument("--out", type=Path, required=True)
     step = steps.add_parser("judge")
@@ -215,12 +225,12 @@ def main() -> None:
     step.add_argument("--layout", choices=["short", "long", "fine"], default="long", help="what the ONNX file is shown")
     step.add_argument("--install", action="store_true", help="list it in the manifest with these figures")
     step.add_argument("--table", action="store_true", help="what other thresholds would give")
-    step.add_argument("--part", choices=["all", "even", "odd"], default="all", help="clips whose seed is even or odd")
+    step.add_argument("--part", choices=["all", "even", "odd"], default="all", help="clips whose tens of the seed are")
     options = parser.parse_args()
     if options.what == "fit":
         fit(options)
     elif options.what == "together":
-        together(options.weights, options.shares, options.out)
+        together(options.weights, options.shares, options.out, options.layout)
     else:
         show(options)
 
@@ -229,7 +239,7 @@ def show(options: argparse.Namespace) -> None:
     """The command ``judge``."""
     paths = [p for folder in options.data for p in sorted(folder.glob("*[0-9].npz"))]
     keep = {"all": (0, 1), "even": (0,), "odd": (1,)}[options.part]
-    paths = [p for p in paths if int(p.stem[-1]) % 2 in keep]
+    paths = [p for p in paths if int(p.stem[-2]) % 2 in keep]
     layout = {"short": onset.SHORT, "long": onset.LONG, "fine": onset.FINE}[options.layout]
     scorer = snap.shipped_scorer() if options.onnx is None else scorer_of(options.onnx, layout)
     checker = snap_check.shipped_checker() if options.check is None else checker_of(options.check)
