@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from pipeline.registration import start
 from pipeline.registration.marks import Marks
-from pipeline.registration.start_lines import group
+from pipeline.registration.start_lines import Line, group
 
 Array = NDArray[np.float64]
 
@@ -25,6 +25,8 @@ ALMOST_PARALLEL = 0.5  # rows may meet at the horizon, but not cross steeply: le
 ANSWER_DOUBT = 0.1  # chance that the network's word on the row means nothing
 MIN_NUMBERS, FAINT = 3, 0.5  # numbers seen, mean answer on the rows: when to try without rows
 NO_ROWS_LOG = -8.0  # log probability of that reading
+SURE_SECOND = 0.6  # answers on the second line, of those on the first, that leave no doubt that it is a row
+ONE_OF_TWO_LOG = -6.0  # log probability that it is none: what it costs the reading without it to pass over its points
 NONE = np.zeros((0, 5))
 
 
@@ -62,7 +64,19 @@ def _by_lines(marks: Marks, view: str) -> list[tuple[Marks, str, float]]:
     if others:
         pair = sorted([first, others[0]], key=lambda q: _place(q.normal, q.offset, marks.size, view), reverse=True)
         near, far = (points[q.points] for q in pair)
-        return [(_with(marks, near, far), "both", 0.0)]
+        both = (_with(marks, near, far), "both", 0.0)
+        strong, weak = (ideal[q.points, 4] for q in (first, others[0]))
+        if weak.sum() > SURE_SECOND * strong.sum() and weak.mean() > FAINT:
+            return [both]
+        alone = _single(marks, points, ideal, is_far, first)  # the weaker line may be another: yard ticks, goal posts
+        return [both, *((m, rows, log + ONE_OF_TWO_LOG) for m, rows, log in alone)]
+    return _single(marks, points, ideal, is_far, first)
+
+
+def _single(
+    marks: Marks, points: Array, ideal: Array, is_far: NDArray[np.bool_], first: Line
+) -> list[tuple[Marks, str, float]]:  # fmt: skip
+    """One line of points read as either row; is_far (N,): the network's word for each point."""
     mine = points[first.points]
     far_share = float((mine[:, 4] * is_far[first.points]).sum() / mine[:, 4].sum())
     p_far = (1 - ANSWER_DOUBT) * far_share + ANSWER_DOUBT / 2

@@ -27,11 +27,12 @@ ESTIMATED = "estimated error"
 SCORE_TEMPER = 0.8  # scores overstate: points of one mark err together
 # Levels that look alike put the field elsewhere sideways and nothing else: where this much speaks for the best, it is
 # used, and the estimate says what the others would make of it.
-LIKELY = 0.75
+LIKELY = 0.85
 # Lines off by more than this (of a 1280-wide picture) hint at a domed field or another level, which the fit bends to:
 # the error added per px beyond was read off rendered stills.
 SMOOTH_PX, ROUGH_YD_PER_PX = 0.3, 0.65
 BARS_YD = 0.2  # bars across the five-yard lines stand anywhere on the two feet of a tick
+BESIDE_YD = 12.0  # 34 end-zone cameras measured stood within 3.1 yd of the field's middle
 ONE_ROW_FACTOR = 2.0  # measured on rendered film
 # Where no hash ticks bear a fit out its own covariance is far too sure (measured on rendered stills of unseen looks:
 # 90th percentile of error over estimate 13 in 16 stills, under 2 where ticks were found).
@@ -198,7 +199,8 @@ def alternative(reading: Reading, best: Reading, found: Marks) -> dict[str, Any]
         "view": fit.view, "level": fit.level, "rows": fit.rows, "score": round(reading.score, 3),
         "camera": solver.camera_of(row, found.size),
         "apart_yd": apart_mod_5(best.fit.row, fit.row, found) if reading is not best else 0.0,
-        "fit_error_yd": error, "fit_reason": reason_against(fit.quality, error, found.size[0] / 1280, fit.tick_rows),
+        "fit_error_yd": error,
+        "fit_reason": beside(fit) or reason_against(fit.quality, error, found.size[0] / 1280, fit.tick_rows),
         "quality": fit.quality.__dict__, "painted_points": fit.painted, "cost": fit.cost,
         "tick_rows": fit.tick_rows, "tick_ends": fit.tick_ends, "lit": fit.lit,
         "shift": shift, "shift_probability": probability, "witnessed": place.witnessed,
@@ -223,7 +225,7 @@ def report(readings: list[Reading], found: Marks, evidence: dict[str, Any]) -> R
         level_probability=level_probability([w["level"] for w in ways], [w["score"] for w in ways], fit.level),
         best_guess=first["camera"],
     )  # fmt: skip
-    reason = reason_against(q, error, found.size[0] / 1280, fit.tick_rows)
+    reason = beside(fit) or reason_against(q, error, found.size[0] / 1280, fit.tick_rows)
     if reason.startswith(ESTIMATED) and first["fit_error_yd"] < OK_ERROR_YD:
         others = sorted({w["level"] for w in ways if w["apart_yd"] > OK_ERROR_YD} - {fit.level})
         if near_probability([w["score"] for w in ways], [w["apart_yd"] for w in ways]) >= LIKELY:
@@ -244,6 +246,15 @@ def _to_follow(fit: Fit, found: Marks, ways: list[dict[str, Any]]) -> dict[str, 
         "lit": fit.lit, "edges": edges, "number_rows": numbers.number_rows(fit.row, field, found), "read": 1,
         "anchors": fit.tick_rows + len(edges) >= 1 and fit.painted > 0, "ticks": fit.tick_rows > 0,
     }  # fmt: skip
+
+
+def beside(fit: Fit) -> str:
+    """Why an end-zone fit is not believed that puts its camera far beside the field's middle; '' where it does not, or
+    where both rows of ticks bear it out."""
+    off = abs(float(fit.row[5]) - fields.load(fit.level).width / 2)
+    if fit.view == "endzone" and fit.tick_rows < 2 and off > BESIDE_YD:
+        return f"the camera would stand {off:.0f} yd beside the field's middle"
+    return ""
 
 
 def reason_against(q: solve.Quality, error: float, unit: float, tick_rows: int = 0) -> str:
