@@ -85,7 +85,7 @@ def checker_of(path: Path) -> snap_check.Checker:
 
 
 def looked(
-    paths: list[Path], scorer: snap.Scorer, checker: snap_check.Checker | None, lowest: float = 0.1
+    paths: list[Path], scorer: snap.Scorer, checker: snap_check.Checker | None, lowest: float = 0.05
 ) -> list[Row]:
     """Per kept clip (name, kind, true seconds, what was found: (second, score, score of its rival)), down to a low
     score: which of them count, and as what, is decided by ``counted``."""
