@@ -120,3 +120,22 @@ def test_a_long_wait_ends_in_the_play() -> None:
     assert np.allclose(long.xy_yd[k], play.xy_yd[play.snap_index], atol=0.15)  # sway is added
     speed = np.linalg.norm(np.diff(long.xy_yd, axis=0), axis=-1) * long.hz
     assert speed[:k].max() < 9.0  # nobody is torn from one place to another
+
+
+@pytest.mark.parametrize("layout", ["short", "long"])
+def test_a_network_of_another_layout_sees_the_same_through_the_fine_one(layout: str, clips: Path) -> None:
+    """A mean over coarser cells is the mean of the finer cells' means, so joined networks say what each says alone."""
+    torch = pytest.importorskip("torch")
+    from models.training import snap_net
+
+    clip = snap_fits.read(clips / "train", "fine")[1]
+    grid = torch.from_numpy(clip.grid.astype(np.float32) / 255)[None]
+    own = grid if layout == "short" else torch.nn.functional.avg_pool2d(grid, 2)
+    length = torch.tensor([grid.shape[1]])
+    torch.manual_seed(2)
+    net = snap_net.SnapNet(6, layout).eval()
+    joined = snap_net.Together([net], [1.0], "fine").eval()
+    with torch.no_grad():
+        alone = net(snap_net.stacked(own, length, snap_net.LAYOUTS[layout]))
+        through = joined(snap_net.stacked(grid, length, snap_net.LAYOUTS["fine"]))
+    assert torch.allclose(alone, through, atol=1e-4)
