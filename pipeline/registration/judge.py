@@ -43,7 +43,8 @@ MOST_ALTERNATIVES = 4
 LOOK_ALIKE = ("high_school", "canadian")  # rows 17.8 and 17.0 yd apart
 LOOK_ALIKE_TRUST = 0.5  # how far the scores of these two are believed against each other
 PLAIN_LINES = 4  # yard lines that, with a second row of anything, make a picture from the side plain
-ONE_ROW_MARGIN = 5.0  # most that one row's reading at a level may say against the same row at another (log evidence)
+ONE_ROW_SURE = 0.89  # and it never tells the level (short of records.LEVEL_SURE), over however many frames
+ONE_ROW_MARGIN = 4.0  # most that one row's reading at a level may say against the same row at another (log evidence)
 
 
 @dataclass(frozen=True)
@@ -153,6 +154,12 @@ def level_probability(levels: Sequence[str], scores: Sequence[float], best: str,
     return float(p[np.array(levels) == best].sum() / p.sum())
 
 
+def one_row(fit: Fit) -> bool:
+    """True where a single row of hash marks is all that tells the place across the field."""
+    plain = fit.view == "sideline" and fit.quality.rows > 1 and fit.quality.yard_lines >= PLAIN_LINES
+    return fit.rows in ("near", "far") and not plain
+
+
 def humbled(readings: list[Reading]) -> list[Reading]:
     """Readings (best first) with scores no farther apart than their evidence bears.
 
@@ -166,9 +173,7 @@ def humbled(readings: list[Reading]) -> list[Reading]:
             for r in readings
         ]  # fmt: skip
         readings = sorted(readings, key=lambda r: -r.score)
-    q = best.fit.quality
-    plain = best.fit.view == "sideline" and q.rows > 1 and q.yard_lines >= PLAIN_LINES
-    if best.fit.rows not in ("near", "far") or plain:
+    if not one_row(best.fit):
         return readings
     return [
         replace(r, score=max(r.score, best.score - ONE_ROW_MARGIN))
@@ -218,11 +223,16 @@ def report(readings: list[Reading], found: Marks, evidence: dict[str, Any]) -> R
     first = ways[0]
     level_doubt = doubt_yd([w["score"] for w in ways], [w["apart_yd"] for w in ways])
     error = float(np.hypot(first["fit_error_yd"], level_doubt))
+    open_level = one_row(fit) and len({r.fit.level for r in readings}) > 1
     evidence.update(
         {k: first[k] for k in ("quality", "painted_points", "cost", "shift_probability", "shifts", "shift_log_weight",
                                "shift", "numbers")},
         alternatives=ways, follow=_to_follow(fit, found, ways), level_doubt_yd=level_doubt,
-        level_probability=level_probability([w["level"] for w in ways], [w["score"] for w in ways], fit.level),
+        level_probability=min(
+            level_probability([w["level"] for w in ways], [w["score"] for w in ways], fit.level),
+            ONE_ROW_SURE if open_level else 1.0,
+        ),
+        one_row=open_level,
         best_guess=first["camera"],
     )  # fmt: skip
     reason = beside(fit) or reason_against(q, error, found.size[0] / 1280, fit.tick_rows)

@@ -166,6 +166,8 @@ def _kind(registrations: Sequence[Registration]) -> _Kind | None:
     off = [float(np.median(apart.get((level, n)) or apart.get((n, level)) or [0.0])) for n in others]
     scores = [0.0, *((total[n] - total[level]) * scale for n in others)]
     sure = judge.level_probability([level, *others], scores, level)
+    if all(r.evidence.get("one_row", False) for r in registrations if _ways(r)):
+        sure = min(sure, judge.ONE_ROW_SURE)
     rivals = [n for n, d, v in zip(others, off, scores[1:], strict=True) if d > judge.OK_ERROR_YD and v > -RIVAL]
     likely = judge.near_probability(scores, [0.0, *off]) >= judge.LIKELY
     return _Kind(level, view, judge.doubt_yd(scores, [0.0, *off]), sure, [] if likely else sorted(rivals))

@@ -184,10 +184,16 @@ def test_one_row_alone_does_not_tell_the_level(beside: float, used: bool) -> Non
         image, people(truth.box_px, SIZE)
     )
     assert r.error_yd > 1.0
-    assert used or r.level_told == "unsure"
+    assert r.level_told == "unsure"
     assert r.status == ("ok" if used else "abstained")
     assert used or "field level" in r.reason
     assert not used or (r.camera is not None and error_yd(camera, r.camera, fields.load("college")) < 0.35)
+
+
+def test_a_level_that_is_given_is_told_from_one_row_too() -> None:
+    camera = end_zone("college", 9.0)
+    r, _ = first_look(camera, "college", "endzone")
+    assert (r.level_told, r.status) == ("college", "ok")
 
 
 def test_a_likely_reading_is_one_that_the_others_hardly_contest() -> None:
