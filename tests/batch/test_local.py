@@ -233,7 +233,7 @@ def test_workers_times_threads_are_the_cores(config: Config) -> None:
             plan = jobs_module.divide(config, clips, have, 64 * 2**30)
             assert plan.workers <= clips and have - plan.workers < plan.workers * plan.threads <= have
     short = jobs_module.divide(config, 300, 16, 4 * 2**30)
-    assert short.workers == 2 and short.threads == 8 and "memory" in short.why
+    assert short.workers == 3 and short.threads == 5 and "memory" in short.why  # a worker takes about 1 GB
     assert jobs_module.divide(config.with_("execution", workers=3), 300, 16, 2**30).workers == 3
 
 
