@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -150,12 +151,17 @@ def test_killed_at_twenty_moments_the_finished_ledger_is_the_undisturbed_one(
 
 
 def test_ctrl_c_stops_cleanly_and_resuming_finishes(game: Path, whole: Path, tmp_path: Path) -> None:
-    out = tmp_path / "out"
-    run = start(game, out)
-    while run.poll() is None and not list((out / "work").glob("*.json")):
-        time.sleep(0.02)
-    os.killpg(run.pid, signal.SIGINT)  # a terminal sends it to the workers too
-    error = run.communicate(timeout=30)[1].decode()
+    for attempt in range(4):  # on a busy machine all clips may be done before the signal arrives
+        out = tmp_path / f"out{attempt}"
+        run = start(game, out)
+        while run.poll() is None and not list((out / "work").glob("*.json")):
+            time.sleep(0.02)
+        left = len(list(game.iterdir())) - len(list((out / "work").glob("*.json")))
+        with suppress(ProcessLookupError):
+            os.killpg(run.pid, signal.SIGINT)  # a terminal sends it to the workers too
+        error = run.communicate(timeout=60)[1].decode()
+        if "KeyboardInterrupt" in error or left > 2:
+            break
     assert "KeyboardInterrupt" in error  # the command turns it into a message; see test_cli_batch
     assert (out / "snaps.csv").is_file() and (out / "run.json").is_file()
     start(game, out, "--resume").communicate(timeout=120)
