@@ -23,11 +23,17 @@ ROOT = Path(__file__).resolve().parents[2]
 QUICK = "[sampling]\ntimes_s = [-0.3, 0.0, 0.25, 1.0]\n[pictures]\nwidth_px = 320\n[execution]\nworkers = 2\n"
 
 
+def hears_ctrl_c() -> None:
+    """Where the tests run in a shell's background, SIGINT is ignored, and children inherit that."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 def start(*args: Path | str) -> subprocess.Popen[str]:
     command = [sys.executable, "-m", "pipeline.cli", "chart", *map(str, args)]
     return subprocess.Popen(
-        command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
-    )
+        command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
+        preexec_fn=hears_ctrl_c,
+    )  # fmt: skip
 
 
 def stored(out: Path) -> list[Path]:

@@ -86,10 +86,15 @@ def same(one: Path, other: Path) -> None:
         assert names == sorted(p.name for p in (other / folder).iterdir())
 
 
+def hears_ctrl_c() -> None:
+    """Where the tests run in a shell's background, SIGINT is ignored, and children inherit that."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 def start(film: Path, out: Path, *more: str) -> subprocess.Popen[bytes]:
     return subprocess.Popen(
         [sys.executable, "-c", PROGRAM, str(film), str(out), *more], cwd=ROOT, stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE, start_new_session=True,
+        stderr=subprocess.PIPE, start_new_session=True, preexec_fn=hears_ctrl_c,
     )  # fmt: skip
 
 
