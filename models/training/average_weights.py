@@ -44,7 +44,10 @@ def average_people(paths: Sequence[Path], out: Path) -> None:
 
 
 def average_marks(folders: Sequence[Path], out: Path) -> None:
-    """Write the mean of both registration networks: states and ONNX."""
+    """Write the mean of both registration networks: states, and ONNX with its larger weights in half precision."""
+    import onnx
+
+    from models.training.average_networks import halve
     from models.training.marks_net import MarksNet, NumberNet, export
 
     out.mkdir(parents=True, exist_ok=True)
@@ -55,7 +58,9 @@ def average_marks(folders: Sequence[Path], out: Path) -> None:
             mean_state([torch.load(f / f"{name}_state.pt", map_location="cpu", weights_only=True) for f in folders])
         )
         torch.save(net.state_dict(), out / f"{name}_state.pt")
-        export(net.eval(), out / f"{name}.onnx")
+        path = out / f"{name}.onnx"
+        export(net.eval(), path)
+        onnx.save(halve(onnx.load(str(path))), str(path))
 
 
 def main(argv: list[str] | None = None) -> None:

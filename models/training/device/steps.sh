@@ -26,7 +26,7 @@ prepare() {
 train_people() {
   CUDA_VISIBLE_DEVICES=$2 OMP_NUM_THREADS=4 setsid nohup $PY -m models.training.train_people --candidate "${1%%.*}" \
     --name "$1" --data "$WORK/data" --out "$WORK/runs" --until "$3" --batch "${BATCH:-32}" --seed "$2" \
-    --pretrained "$COCO" ${4:+--start "$4"} > "$WORK/train_$1.log" 2>&1 &
+    $([ -e "$COCO.json" ] && echo --pretrained "$COCO") ${4:+--start "$4"} > "$WORK/train_$1.log" 2>&1 &
   echo $! >> "$WORK/pids"
 }
 
