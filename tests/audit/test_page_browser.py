@@ -157,10 +157,11 @@ def test_keyboard_only(run: Path, serve: Callable[..., Any], open_page: Callable
     page.keyboard.press("?")
     assert page.locator("dialog[open] kbd").count() > 15
     page.keyboard.press("Escape")
+    until(page, "!document.querySelector('dialog[open]')")
     page.keyboard.press("l")
-    assert page.evaluate("document.activeElement.id") == "label-play_kind"
+    until(page, "document.activeElement.id === 'label-play_kind'")
     page.keyboard.press("Tab")
-    assert page.evaluate("document.activeElement.id") == "label-offense_direction"
+    until(page, "document.activeElement.id === 'label-offense_direction'")
     page.keyboard.press("Escape")
     page.keyboard.press("Shift+T")  # the last in reading order
     page.keyboard.press("t")
